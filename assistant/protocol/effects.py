@@ -1,0 +1,93 @@
+"""What the exam wants done, as values: adapters carry them out, tests assert them, the log records them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+
+from ..optics.lens import Lens
+from .meanings import Heard, Speaker
+from .questions import Eye, Question
+
+
+@dataclass(frozen=True)
+class Say:
+    """Words for the examiner or the patient. `key` names the sentence in `grammar.wording`, `facts` fill it in."""
+
+    to: Speaker
+    key: str
+    facts: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Ask:
+    """A question, put now. `number` counts the eye's questions from 1; `attempt` counts re-asks from 0."""
+
+    question: Question
+    number: int
+    attempt: int = 0
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What was heard, with what was made of it (`used`: it moved the exam on)."""
+
+    heard: Heard
+    used: bool
+
+
+@dataclass(frozen=True)
+class ShowLens:
+    """What the dials of an eye should now show."""
+
+    eye: Eye
+    lens: Lens
+
+
+class Status(str, Enum):
+    BEGUN = "begun"
+    DONE = "done"
+    SKIPPED = "skipped"
+
+
+@dataclass(frozen=True)
+class StepChange:
+    eye: Eye
+    step: str
+    status: Status
+
+
+@dataclass(frozen=True)
+class Flag:
+    """A caution or an inconsistency: `code` is stable, `facts` fill in its sentence."""
+
+    code: str
+    eye: Eye
+    facts: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class EyeResult:
+    """One eye of the draft. `axis` is None where there is no cylinder; acuity is a Snellen fraction or None."""
+
+    sphere: int | None
+    cylinder: int | None
+    axis: int | None
+    add: int | None
+    acuity: str | None
+    entering_acuity: str | None = None
+    complete: bool = True
+
+
+@dataclass(frozen=True)
+class Prescribe:
+    """The draft prescription; a draft until a licensed practitioner signs it."""
+
+    right: EyeResult
+    left: EyeResult
+    pd: float | None
+    confirmed: bool
+
+
+Effect = Say | Ask | Recorded | ShowLens | StepChange | Flag | Prescribe
