@@ -1,13 +1,13 @@
-"""The lens before an eye, as the dials of a refractor head show it: sphere, minus cylinder, axis, cross cylinder.
+"""The lens before an eye, as a refractor head's dials show it: sphere, minus cylinder, axis, cross cylinder.
 
-Powers are whole hundredths of a dioptre inside, so that quarter clicks add up exactly; dioptres as floats appear
-only at the edge and in power vectors. An invalid lens cannot be made: the constructors say which field breaks
-which rule.
+Powers are whole hundredths of a dioptre inside, so that quarter clicks add up exactly; dioptres as floats
+appear only at the edge and in power vectors. An invalid lens cannot be made: the constructors say which
+field breaks which rule.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from .power_vector import PowerVector
 
@@ -33,7 +33,8 @@ def hundredths(field: str, dioptres: float) -> int:
     return whole
 
 
-def _whole(field: str, value: object, rule: str) -> None:
+def check_whole(field: str, value: object, rule: str) -> None:
+    """Raises LensError, naming the field and the rule, where the value is not a whole number."""
     if isinstance(value, bool) or not isinstance(value, int):
         raise LensError(f"{field}: {value!r} is not a whole number; {rule}")
 
@@ -54,10 +55,12 @@ class CrossCylinder:
     minus_axis: int
 
     def __post_init__(self) -> None:
-        _whole("cross cylinder power", self.power, "hundredths of a dioptre")
-        _whole("cross cylinder axis", self.minus_axis, "degrees")
+        check_whole("cross cylinder power", self.power, "hundredths of a dioptre")
+        check_whole("cross cylinder axis", self.minus_axis, "degrees")
         if self.power not in (12, 25, 37, 50, 75, 100):
-            raise LensError(f"cross cylinder power: {self.power} hundredths is none of 0.12, 0.25, 0.37, 0.50, 0.75, 1.00")
+            raise LensError(
+                f"cross cylinder power: {self.power} hundredths is none of 0.12, 0.25, 0.37, 0.50, 0.75, 1.00"
+            )
         if not 1 <= self.minus_axis <= 180:
             raise LensError(f"cross cylinder axis: {self.minus_axis} is outside 1-180 degrees")
 
@@ -73,10 +76,10 @@ class CrossCylinder:
 
 @dataclass(frozen=True)
 class Lens:
-    """What stands before an eye: `sphere` and `cylinder` in hundredths of a dioptre (cylinder <= 0), `axis` 1-180.
+    """What stands before an eye: `sphere`, `cylinder` (<= 0) in hundredths of a dioptre, `axis` 1-180.
 
-    `Lens.of(-1.25, -0.5, 90)` makes one from dioptres. The axis dial always shows something, so an axis is kept
-    also where the cylinder is zero. `cross` is a cross cylinder held before it, or None.
+    `Lens.of(-1.25, -0.5, 90)` makes one from dioptres. The axis dial always shows something, so an axis is
+    kept also where the cylinder is zero. `cross` is a cross cylinder held before it, or None.
     """
 
     sphere: int
@@ -85,17 +88,34 @@ class Lens:
     cross: CrossCylinder | None = None
 
     def __post_init__(self) -> None:
-        _whole("sphere", self.sphere, "hundredths of a dioptre")
-        _whole("cylinder", self.cylinder, "hundredths of a dioptre")
-        _whole("axis", self.axis, "degrees")
+        # Simulations make lenses by the million: one look at what is plainly right, reasons for the rest.
+        sphere, cylinder, axis, cross = self.sphere, self.cylinder, self.axis, self.cross
+        if not (
+            type(sphere) is type(cylinder) is type(axis) is int
+            and -4000 <= sphere <= 4000
+            and -2000 <= cylinder <= 0
+            and 1 <= axis <= 180
+            and (cross is None or type(cross) is CrossCylinder)
+        ):
+            self._refuse()
+
+    def _refuse(self) -> None:
+        """Raises LensError for the rule that is broken."""
+        check_whole("sphere", self.sphere, "hundredths of a dioptre")
+        check_whole("cylinder", self.cylinder, "hundredths of a dioptre")
+        check_whole("axis", self.axis, "degrees")
         if not -4000 <= self.sphere <= 4000:
             raise LensError(f"sphere: {self.sphere / 100:+.2f} is outside -40.00 to +40.00 dioptres")
         if self.cylinder > 0:
-            raise LensError(f"cylinder: {self.cylinder / 100:+.2f} is plus; lenses are kept in minus cylinder")
+            raise LensError(
+                f"cylinder: {self.cylinder / 100:+.2f} is plus; lenses are kept in minus cylinder"
+            )
         if self.cylinder < -2000:
             raise LensError(f"cylinder: {self.cylinder / 100:+.2f} is outside -20.00 to 0.00 dioptres")
         if not 1 <= self.axis <= 180:
             raise LensError(f"axis: {self.axis} is outside 1-180 degrees")
+        if self.cross is not None and not isinstance(self.cross, CrossCylinder):
+            raise LensError(f"cross cylinder: {self.cross!r} is neither a CrossCylinder nor None")
 
     @staticmethod
     def of(sphere: float, cylinder: float = 0.0, axis: int = 180, cross: CrossCylinder | None = None) -> Lens:
@@ -122,14 +142,27 @@ class Lens:
         return (self.sphere + self.cylinder / 2) / 100
 
     def with_cross(self, cross: CrossCylinder | None) -> Lens:
-        return replace(self, cross=cross)
+        return Lens(self.sphere, self.cylinder, self.axis, cross)
 
     def with_sphere(self, sphere: int) -> Lens:
-        return replace(self, sphere=sphere)
+        return Lens(sphere, self.cylinder, self.axis, self.cross)
 
     def with_cylinder(self, cylinder: int) -> Lens:
-        return replace(self, cylinder=cylinder)
+        return Lens(self.sphere, cylinder, self.axis, self.cross)
 
     def with_axis(self, axis: int) -> Lens:
         """Turned to another axis; any whole number of degrees, brought into 1-180."""
-        return replace(self, axis=wrap_axis(axis))
+        return Lens(self.sphere, self.cylinder, wrap_axis(axis), self.cross)
+
+    def adjacent(self, sphere: int = 0, cylinder: int = 0, axis: int = 0) -> Lens:
+        """The lens so many clicks of sphere, clicks of cylinder and degrees of axis away from this one.
+
+        `lens.adjacent(sphere=-1)` is a quarter dioptre more minus; `lens.adjacent(sphere=1, cylinder=-2)`
+        holds the spherical equivalent. Raises LensError where no such lens exists.
+        """
+        return Lens(
+            self.sphere + sphere * CLICK,
+            self.cylinder + cylinder * CLICK,
+            wrap_axis(self.axis + axis),
+            self.cross,
+        )

@@ -36,6 +36,11 @@ class PowerVector(NamedTuple):
         """What is left of this lens when the other is taken away."""
         return PowerVector(self.m - other.m, self.j0 - other.j0, self.j45 - other.j45)
 
+    def along(self, meridian: float) -> float:
+        """Power in dioptres along a meridian (degrees): S + C sin² of its angle from the axis."""
+        doubled = math.radians(2 * meridian)
+        return self.m + self.j0 * math.cos(doubled) + self.j45 * math.sin(doubled)
+
     @property
     def blur(self) -> float:
         """Length of the vector in dioptres: the blur strength of an eye with this error (Thibos 1997)."""
@@ -47,7 +52,7 @@ class PowerVector(NamedTuple):
         return math.hypot(self.j0, self.j45)
 
     def sphero_cylinder(self) -> tuple[float, float, float]:
-        """(sphere, minus cylinder, axis): dioptres and degrees in (0, 180]; the axis of no cylinder is 180."""
+        """(sphere, minus cylinder, axis): dioptres, degrees in (0, 180]; no cylinder has axis 180."""
         half = self.astigmatism
-        axis = math.degrees(math.atan2(self.j45, self.j0)) / 2 % 180
+        axis = math.degrees(math.atan2(self.j45, self.j0)) / 2 % 180 if half else 180.0
         return (self.m + half, -2 * half if half else 0.0, axis if axis > 0 else 180.0)
