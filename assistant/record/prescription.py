@@ -1,0 +1,75 @@
+"""The prescription as the log has it: the last `prescription` event, and who signed it.
+
+A signature is itself a `prescription` event, `"status": "active"` with `signed`: {by, licence, at, covers}.
+What comes after it and changes the record (an amended hearing, another prescription) makes it a draft again
+until it is signed anew.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import Any
+
+from .events import Event
+from .log import Log
+
+DRAFT = "draft"
+ACTIVE = "active"
+
+# Keys of a prescription event that are the log's own business, not the prescription's.
+_LOG_KEYS = frozenset({"seq", "at", "kind", "prev", "hash", "header"})
+
+
+def last_prescription(events: Sequence[Event]) -> Event | None:
+    """The prescription that stands, signed or not; None where the exam has not come to one."""
+    return next((held for held in reversed(events) if held["kind"] == "prescription"), None)
+
+
+def amends_record(event: Event) -> bool:
+    """Whether an event after a signature changes what was signed (dropping recordings does not)."""
+    return event["kind"] in ("heard", "prescription")
+
+
+def signature_in_force(events: Sequence[Event]) -> Event | None:
+    """The signed prescription event that covers the record as it stands, or None."""
+    for held in reversed(events):
+        if held["kind"] == "prescription" and held.get("signed"):
+            return held
+        if amends_record(held):
+            return None
+    return None
+
+
+def prescription_json(log: Log) -> str | None:
+    """prescription.json as text (indented JSON, dioptres), or None while the log has no prescription.
+
+    `log` in it anchors the end of the log: number of events and last hash, so that a tail cut off is noticed.
+    """
+    made = prescription_dict(log)
+    return None if made is None else json.dumps(made, indent=2, ensure_ascii=True, allow_nan=False) + "\n"
+
+
+def prescription_dict(log: Log) -> dict[str, Any] | None:
+    """What prescription.json holds."""
+    held = last_prescription(log.events)
+    if held is None:
+        return None
+    signed = signature_in_force(log.events)
+    made: dict[str, Any] = {"status": ACTIVE if signed is not None else DRAFT}
+    made |= {key: value for key, value in held.items() if key not in _LOG_KEYS and key != "status"}
+    if signed is None:
+        made.pop("signed", None)
+    start = log.header.get("start")
+    if isinstance(start, dict) and start.get("patient"):
+        made["patient"] = start["patient"]
+    made |= {
+        "begun": log.events[0]["at"],
+        "written": held["at"],
+        "flags": [
+            {"event": flag["seq"], "code": flag["code"], "eye": flag["eye"], "says": flag["says"]}
+            for flag in log.of_kind("flag")
+        ],
+        "log": {"events": len(log.events), "hash": log.last_hash},
+    }
+    return made
