@@ -199,11 +199,11 @@ class VirtualPatient:
         """One answer to one question. Asking again draws anew, as asking a person again does."""
         if isinstance(question, Confirm):
             return Reply("confirm", Meaning.CONFIRM, by=Speaker.EXAMINER)
-        if isinstance(question, Value):
-            return self._tell(question)
         self.asked += 1
         if self._habit is not None and (reply := self._habit(self, question)) is not None:
             return reply
+        if isinstance(question, Value):
+            return self._tell(question)
         if self._happens(self.traits.off_topic):
             return self._spoken(None, text=self.random.choice(OFF_TOPIC))
         if isinstance(question, Choice):
@@ -375,7 +375,7 @@ class Kind:
 
 def _always(choice: Meaning, legible: Meaning) -> Habit:
     def habit(patient: VirtualPatient, question: Question) -> Reply | None:
-        if isinstance(question, AcuityQuestion):
+        if isinstance(question, (AcuityQuestion, Value)):
             return None  # reads honestly: the letters are what gives such a patient away
         meaning = choice if isinstance(question, Choice) else legible
         return Reply(PLAIN[meaning][0], meaning, seconds=patient.traits.seconds)
@@ -383,7 +383,9 @@ def _always(choice: Meaning, legible: Meaning) -> Habit:
     return habit
 
 
-def _random(patient: VirtualPatient, question: Question) -> Reply:
+def _random(patient: VirtualPatient, question: Question) -> Reply | None:
+    if isinstance(question, Value):
+        return None
     if isinstance(question, AcuityQuestion):
         line = patient.random.choice(("20/20", "20/25", "20/30", "20/40", "20/60", "20/100", "20/200"))
         return Reply(f"vision {spoken_line(line)}", Meaning.SET_ACUITY, line)
@@ -403,7 +405,7 @@ def _silent(patient: VirtualPatient, question: Question) -> Reply:
 def _contradictory(patient: VirtualPatient, question: Question) -> Reply | None:
     """Takes back what was just said: "one" and "two", "yes" and "no" in turn, whatever stands before the
     eye."""
-    if isinstance(question, AcuityQuestion):
+    if isinstance(question, (AcuityQuestion, Value)):
         return None
     pair = (Meaning.FIRST, Meaning.SECOND) if isinstance(question, Choice) else (Meaning.YES, Meaning.NO)
     meaning = pair[patient.asked % 2]
