@@ -61,9 +61,9 @@ class Acuity:
 
     @staticmethod
     def parse(text: str) -> Acuity:
-        """Reads "20/25", "20/25-2", "6/7.5", "6/7.5+1", "0.8" (decimal), "0.1 logMAR", "logMAR 0.1", "80
-        letters".
+        """An acuity from text, in any notation.
 
+        "20/25", "20/25-2", "6/7.5", "6/7.5+1", "0.8" (decimal), "0.1 logMAR", "logMAR 0.1", "80 letters".
         A bare number is decimal acuity; logMAR is only taken where it is named, as 0.3 could be either.
         """
         if not isinstance(text, str):
@@ -158,9 +158,7 @@ class Acuity:
         return f"{self.extra:+d}" if self.extra else ""
 
     def better_than(self, other: Acuity) -> bool:
-        """Whether smaller letters are read than with `other`; the same acuity in two notations is not
-        better.
-        """
+        """Whether smaller letters are read than with `other`; equal acuities are not better."""
         return self.logmar < other.logmar - 1e-9
 
     def __str__(self) -> str:
@@ -191,9 +189,7 @@ _LINE_LOGMARS = tuple(line.logmar for line in LINES)
 
 
 def nearest_line(logmar: float) -> Acuity:
-    """The chart line nearest to an acuity in logMAR; a tie goes to the larger letters, beyond the chart its
-    end.
-    """
+    """The chart line nearest to an acuity in logMAR; ties to the larger letters, off the chart its end."""
     return LINES[_nearest_index(logmar)]
 
 
@@ -215,16 +211,12 @@ def line_up(acuity: Acuity, lines: int = 1) -> Acuity:
 
 
 def line_down(acuity: Acuity, lines: int = 1) -> Acuity:
-    """The chart line `lines` below (smaller letters) the one nearest to `acuity`; stays at the chart's
-    bottom.
-    """
+    """The chart line `lines` below (smaller letters) the one nearest to `acuity`; stays at the bottom."""
     return line_up(acuity, -lines)
 
 
 def lines_between(better: Acuity, worse: Acuity) -> int:
-    """Chart lines from one acuity up to the other, each taken at its nearest line; negative where `better`
-    is worse.
-    """
+    """Chart lines by which `worse` is worse, each taken at its nearest line; negative if it is better."""
     return _nearest_index(worse.logmar) - _nearest_index(better.logmar)
 
 
@@ -255,8 +247,7 @@ def _interpolate(x: float, xs: tuple[float, ...], ys: tuple[float, ...]) -> floa
 
 
 def expected_acuity(blur: float) -> Acuity:
-    """Acuity to expect of a healthy young eye through `blur` dioptres (length of the error's power vector,
-    >= 0).
+    """Acuity to expect of a healthy young eye through `blur` dioptres, the length of a power vector.
 
     Interpolated in MAR, which the table's upper half follows exactly (5 minutes a dioptre); past 3.50 D it
     goes on so, down to the poorest acuity there is. 20/20 where there is no blur. Raises AcuityError for a
@@ -268,7 +259,5 @@ def expected_acuity(blur: float) -> Acuity:
 
 
 def blur_for_acuity(acuity: Acuity) -> float:
-    """Dioptres of blur at which that acuity is expected: the inverse of `expected_acuity`; 0 at 20/20 and
-    better.
-    """
+    """Dioptres of blur at which an acuity is expected: inverse of `expected_acuity`, 0 at 20/20 or better."""
     return _interpolate(max(acuity.mar, 1.0), _MARS, _BLURS)

@@ -19,9 +19,7 @@ def total(refractions: Iterable[PowerVector]) -> PowerVector:
 
 
 def mean(refractions: Iterable[PowerVector]) -> PowerVector:
-    """Mean refraction, by components: axes 5 and 175 average to 180, never to 90. Raises ValueError for
-    none.
-    """
+    """Mean refraction, by components: axes 5 and 175 average to 180, not to 90. ValueError for none."""
     parts = tuple(refractions)
     if not parts:
         raise ValueError("refractions: there is none to average")
@@ -30,8 +28,7 @@ def mean(refractions: Iterable[PowerVector]) -> PowerVector:
 
 
 def residual_cylinder(cylinder: float, turned: float) -> float:
-    """Minus cylinder (dioptres) left when a correcting cylinder stands `turned` degrees off its axis: -2
-    |C| |sin t|.
+    """Minus cylinder (dioptres) left by a correcting cylinder `turned` t degrees off: -2 |C| |sin t|.
 
     The sphere left is half of it with the opposite sign, so no spherical equivalent is left; the residual's
     axis stands 45 - t/2 degrees from the original axis (L. Williams, IACLE course module 3, 1993, appendix

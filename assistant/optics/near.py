@@ -39,28 +39,22 @@ def _age(age: float) -> float:
 
 
 def least_amplitude(age: float) -> float:
-    """Smallest amplitude of accommodation to expect at an age (years), dioptres: 15 - 0.25 age
-    (Hofstetter).
-    """
+    """Smallest amplitude of accommodation (dioptres) to expect at an age: 15 - 0.25 age (Hofstetter)."""
     return max(0.0, 15 - 0.25 * _age(age))
 
 
 def mean_amplitude(age: float) -> float:
-    """Mean amplitude of accommodation at an age (years), dioptres: 18.5 - 0.30 age (Hofstetter)."""
+    """Mean amplitude of accommodation (dioptres) at an age: 18.5 - 0.30 age (Hofstetter)."""
     return max(0.0, 18.5 - 0.30 * _age(age))
 
 
 def largest_amplitude(age: float) -> float:
-    """Largest amplitude of accommodation to expect at an age (years), dioptres: 25 - 0.40 age
-    (Hofstetter).
-    """
+    """Largest amplitude of accommodation (dioptres) to expect at an age: 25 - 0.40 age (Hofstetter)."""
     return max(0.0, 25 - 0.40 * _age(age))
 
 
 def round_add(dioptres: float) -> int:
-    """An add in hundredths, to the nearest quarter, a tie to the weaker; never below nothing or above
-    +5.00.
-    """
+    """An add (dioptres) in hundredths: the nearest quarter, a tie to the weaker, kept within 0 to +5.00."""
     if not math.isfinite(dioptres):
         raise NearError(f"add: {dioptres!r} is not a number of dioptres")
     clicks = math.ceil(dioptres * 100 / CLICK - 0.5 - 1e-9)
@@ -86,8 +80,7 @@ def add_by_amplitude(amplitude: float, age: float, working_distance: float = WOR
 
 
 def add_by_age(age: float, working_distance: float = WORKING_DISTANCE) -> int:
-    """Tentative add (hundredths) by age alone, within the published range of that age; never falls as age
-    rises.
+    """Tentative add (hundredths) by age (years) alone, within that age's published range; rises with age.
 
     The table holds for 40 cm; another working distance (m) changes it by the difference in dioptres, in
     quarter steps (common practice, no source). 0 below 40 years.
@@ -112,9 +105,7 @@ def published_range(age: float) -> tuple[int, int]:
 
 
 def check_add(add: int) -> int:
-    """The add (hundredths) if one can be prescribed: 0 to +5.00 in quarter steps. Raises NearError
-    otherwise.
-    """
+    """The add itself, where it is one: hundredths, 0 to +5.00 in quarter steps. Raises NearError if not."""
     check_whole("add", add, "hundredths of a dioptre")
     if not 0 <= add <= LARGEST_ADD or add % CLICK:
         raise NearError(f"add: {add / 100:+.2f} is not a quarter step from 0.00 to +{LARGEST_ADD / 100:.2f}")

@@ -9,8 +9,7 @@ from .lens import CrossCylinder, Lens, LensError, check_whole, wrap_axis
 
 @dataclass(frozen=True)
 class PlusCylinderForm:
-    """A lens as a plus-cylinder refractor head shows it: hundredths of a dioptre, `cylinder` >= 0, `axis`
-    1-180.
+    """A lens as a plus-cylinder refractor head shows it: hundredths, `cylinder` >= 0, `axis` 1-180.
 
     Records keep `Lens`, in minus cylinder; this is for dials and for showing. Raises LensError, naming the
     field, for one whose minus form no `Lens` could be.
@@ -41,9 +40,7 @@ class PlusCylinderForm:
 
 
 def to_plus(lens: Lens) -> PlusCylinderForm:
-    """The same lens in plus-cylinder form: sphere plus cylinder, cylinder's sign changed, axis turned by
-    90.
-    """
+    """The same lens in plus-cylinder form: sphere plus cylinder, cylinder's sign changed, axis by 90."""
     return PlusCylinderForm(
         lens.sphere + lens.cylinder, -lens.cylinder, wrap_axis(lens.axis + 90), lens.cross
     )
@@ -55,15 +52,12 @@ def to_minus(form: PlusCylinderForm) -> Lens:
 
 
 def signed(power: int) -> str:
-    """A power in hundredths of a dioptre as the trade writes it: always signed, two places ("+0.50",
-    "-2.25").
-    """
+    """A power (hundredths) as the trade writes it: always signed, two places ("+0.50", "-2.25")."""
     return f"{power / 100:+.2f}"
 
 
 def written(lens: Lens | PlusCylinderForm) -> str:
-    """A lens as prescriptions write it: "-2.00 -1.00 x 090", "+1.50 +0.50 x 005", "-3.25", "plano -0.75 x
-    180".
+    """A lens as prescriptions write it: "-2.00 -1.00 x 090", "+1.50 +0.50 x 005", "-3.25", "plano".
 
     Every power signed, axis of three digits without a degree sign, a zero cylinder (and its axis) left off
     (National Federation of Opticianry Schools, OPT11 9a). A zero sphere is written "plano": a zero has no

@@ -15,11 +15,10 @@ class VertexError(ValueError):
 
 
 def effective_power(power: float, from_mm: float, to_mm: float) -> float:
-    """Power (dioptres) that does at `to_mm` from the cornea what `power` does at `from_mm`, along one
-    meridian.
+    """Power (dioptres) that does at `to_mm` from the cornea what `power` does at `from_mm`.
 
-    0 mm is the plane of the cornea. Raises VertexError where a distance is outside 0-30 mm, or where the
-    lens's focus falls within the move, so that no lens at the new place can do the same.
+    Along one meridian; 0 mm is the plane of the cornea. Raises VertexError where a distance is outside
+    0-30 mm, or where the lens's focus falls within the move, so that no lens there can do the same.
     """
     for name, distance in (("from", from_mm), ("to", to_mm)):
         if not 0 <= distance <= FURTHEST:
