@@ -11,6 +11,9 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
+from ..optics.lens import Lens
+from ..optics.transpose import signed as signed_power
+from ..optics.transpose import written
 from .events import Event
 from .log import Log
 
@@ -18,7 +21,7 @@ DRAFT = "draft"
 ACTIVE = "active"
 
 # Keys of a prescription event that are the log's own business, not the prescription's.
-_LOG_KEYS = frozenset({"seq", "at", "kind", "prev", "hash", "header"})
+LOG_KEYS = frozenset({"seq", "at", "kind", "prev", "hash", "header"})
 
 
 def last_prescription(events: Sequence[Event]) -> Event | None:
@@ -41,6 +44,38 @@ def signature_in_force(events: Sequence[Event]) -> Event | None:
     return None
 
 
+def clinical(event: Event) -> dict[str, Any]:
+    """A prescription event without the log's keys, status and signature: what is prescribed."""
+    return {
+        key: value for key, value in event.items() if key not in LOG_KEYS and key not in ("status", "signed")
+    }
+
+
+def lens_of(eye: Event) -> Lens | None:
+    """The lens prescribed for an eye of a prescription event; None where it was not measured.
+
+    Raises LensError where the powers make no lens.
+    """
+    if eye.get("sphere") is None:
+        return None
+    return Lens.of(eye["sphere"], eye.get("cylinder") or 0, eye.get("axis") or 180)
+
+
+def eye_written(eye: Event) -> str:
+    """One eye as the trade writes it: "-1.50 -0.50 x 090, add +2.00, 20/20"."""
+    lens = lens_of(eye)
+    if lens is None:
+        return "not measured"
+    parts = [written(lens)]
+    if eye.get("add") is not None:
+        parts.append(f"add {signed_power(round(eye['add'] * 100))}")
+    if eye.get("acuity"):
+        parts.append(eye["acuity"])
+    if eye.get("complete") is False:
+        parts.append("not completed")
+    return ", ".join(parts)
+
+
 def prescription_json(log: Log) -> str | None:
     """prescription.json as text (indented JSON, dioptres), or None while the log has no prescription.
 
@@ -57,9 +92,9 @@ def prescription_dict(log: Log) -> dict[str, Any] | None:
         return None
     signed = signature_in_force(log.events)
     made: dict[str, Any] = {"status": ACTIVE if signed is not None else DRAFT}
-    made |= {key: value for key, value in held.items() if key not in _LOG_KEYS and key != "status"}
-    if signed is None:
-        made.pop("signed", None)
+    made |= clinical(held)
+    if signed is not None:
+        made["signed"] = signed["signed"]
     start = log.header.get("start")
     if isinstance(start, dict) and start.get("patient"):
         made["patient"] = start["patient"]

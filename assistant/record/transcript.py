@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from .events import Event
 from .log import Log, moment
+from .prescription import eye_written
 
 _OUTCOMES = {
     "out_of_range": "not a value the dials have",
@@ -47,7 +48,7 @@ def _line(held: Event) -> Iterator[str]:
             who = held.get("signed")
             yield f"=== {'signed by ' + _flat(who['by']) if who else 'draft'} prescription"
             for eye in ("right", "left"):
-                yield f"    {eye}: {written(held[eye])}"
+                yield f"    {eye}: {eye_written(held[eye])}"
             if held.get("pd") is not None:
                 yield f"    PD {held['pd']:g} mm"
 
@@ -65,23 +66,3 @@ def _flat(text: str) -> str:
     conversation.
     """
     return " ".join(text.split())
-
-
-def written(eye: Event) -> str:
-    """One eye as the trade writes it: signed powers, three-digit axis, a zero cylinder left off."""
-    if eye.get("sphere") is None:
-        return "not measured"
-    text = f"{eye['sphere']:+.2f}"
-    if eye.get("cylinder"):
-        text += f" {eye['cylinder']:+.2f} x{eye['axis']:03d}"
-    elif eye["sphere"] != 0:
-        text += " sphere"
-    else:
-        text = "plano"
-    if eye.get("add") is not None:
-        text += f", add {eye['add']:+.2f}"
-    if eye.get("acuity"):
-        text += f", {eye['acuity']}"
-    if eye.get("complete") is False:
-        text += " (not completed)"
-    return text

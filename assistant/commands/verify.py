@@ -1,0 +1,52 @@
+"""`verify DIR`: check an exam folder end to end."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from ..errors import UserError
+from ..record.folder import LOG, build
+from ..record.log import verify
+from ..record.signing import public_key
+from ..record.verifying import verify_folder
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = subparsers.add_parser(
+        "verify",
+        help="check an exam folder's log end to end",
+        description="Check the log line by line, the recordings, the signatures, and what was built "
+        "from the log.",
+    )
+    parser.add_argument("folder", metavar="DIR", type=Path, help="the exam folder")
+    parser.add_argument("--key", metavar="FILE", type=Path, help="the prescriber's public key (PEM, Ed25519)")
+    parser.add_argument(
+        "--rebuild",
+        action="store_true",
+        help="first build prescription.json and transcript.txt anew, if every line of the log holds",
+    )
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print what holds and what does not; raises UserError naming the first fault."""
+    trusted = public_key(args.key) if args.key is not None else None
+    if args.rebuild and (args.folder / LOG).is_file() and not verify(args.folder / LOG):
+        for path in build(args.folder):
+            print(f"built      {path.name}")
+    verdict = verify_folder(args.folder, trusted)
+    for text in verdict.holds:
+        print(f"holds      {text}")
+    for text in verdict.notes:
+        print(f"note       {text}")
+    for problem in verdict.problems:
+        print(f"PROBLEM    {LOG + ' ' if problem.line else ''}{problem}")
+    if verdict.problems:
+        first, more = verdict.problems[0], len(verdict.problems) - 1
+        raise UserError(
+            f"{args.folder}: {first}{f'; and {more} more' if more else ''}. "
+            "Compare with a copy you trust; the log itself cannot be mended"
+        )
+    print("The record holds.")
+    return 0
