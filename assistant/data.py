@@ -16,3 +16,20 @@ def folder(name: str) -> Path:
         if candidate.is_dir():
             return candidate
     raise FileNotFoundError(f"the folder {name}/ is missing from this installation: install the package again")
+
+
+def grammar_sources(where: Path | None = None) -> dict[str, str]:
+    """The grammar files' texts by file name ("choice.jsgf"), from the installed folder or from `where`.
+
+    Raises FileNotFoundError when there are none and ValueError when one is not UTF-8; each says what to do.
+    """
+    place = folder("grammars") if where is None else where
+    sources = {}
+    for path in sorted(place.glob("*.jsgf")):
+        try:
+            sources[path.name] = path.read_text(encoding="utf-8")
+        except UnicodeDecodeError as error:
+            raise ValueError(f"{path}: not UTF-8 at byte {error.start}: save the file as UTF-8") from None
+    if not sources:
+        raise FileNotFoundError(f"{place}: no grammar files (*.jsgf) there: give a folder that holds them")
+    return sources

@@ -1,0 +1,15 @@
+"""Words and meanings: grammar files, numbers as they are spoken, and the prompts' wording. Pure: no files, no audio."""
+
+from .grammar import LISTENING_FOR, Grammar, Grammars, Parsed, Phrase, Template, listening_for
+from .jsgf import GrammarError
+
+__all__ = [
+    "LISTENING_FOR",
+    "Grammar",
+    "GrammarError",
+    "Grammars",
+    "Parsed",
+    "Phrase",
+    "Template",
+    "listening_for",
+]
