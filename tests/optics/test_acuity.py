@@ -213,6 +213,14 @@ def test_the_chart() -> None:
     assert not Acuity.parse("6/7.5").better_than(Acuity.parse("0.8"))
 
 
+@given(acuities)
+def test_an_acuity_is_not_better_than_itself_in_another_notation(acuity: Acuity) -> None:
+    assume(-0.42 < acuity.logmar < 2.3)
+    again = Acuity.from_decimal(acuity.decimal)
+    assert not again.better_than(acuity)
+    assert not acuity.better_than(again)
+
+
 def test_up_the_chart_letters_grow() -> None:
     assert str(line_up(Acuity(20))) == "20/25"
     assert str(line_up(Acuity(20), 3)) == "20/40"

@@ -94,6 +94,16 @@ def test_add_never_falls_as_age_rises(a: float, b: float) -> None:
     assert least <= add_by_age(a) <= largest
 
 
+@pytest.mark.parametrize(
+    "age, add",
+    # each published range (above) taken half by half; the halves are the project's own choice
+    [(45, 100), (47, 100), (48, 125), (49, 125), (50, 150), (52, 150), (53, 175), (54, 175), (55, 200),
+     (57, 200), (58, 225), (59, 225), (60, 250), (85, 250)],
+)  # fmt: skip
+def test_add_by_age(age: int, add: int) -> None:
+    assert add_by_age(age) == add
+
+
 def test_the_young_need_none_and_the_forties_little() -> None:
     # common practice, no source
     assert add_by_age(39) == 0

@@ -49,6 +49,7 @@ def test_no_other_sphere_is_nearer(refraction: PowerVector) -> None:
     "refraction, lens",
     [
         (PowerVector(-1.125, 0, 0), Lens(-100)),  # ties toward plus
+        (PowerVector(-1.125 - 1e-15, 0, 0), Lens(-100)),  # a tie but for floating-point noise
         (PowerVector(1.125, 0, 0), Lens(125)),
         (PowerVector(-1.126, 0, 0), Lens(-125)),
         (PowerVector.of(0, -0.125, 90), Lens(0)),  # a cylinder half-way to the first click is none
