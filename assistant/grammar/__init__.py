@@ -1,4 +1,4 @@
-"""Words and meanings: grammar files, numbers as they are spoken, and the prompts' wording. Pure: no files, no audio."""
+"""Words and meanings: grammar files, spoken numbers, the prompts' wording. Pure: no files, no audio."""
 
 from .grammar import LISTENING_FOR, Grammar, Grammars, Parsed, Phrase, Template, listening_for
 from .jsgf import GrammarError

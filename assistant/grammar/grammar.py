@@ -1,8 +1,8 @@
 """Grammars at work: words to a meaning, and the same grammar as a list of things to say.
 
-A grammar file is linked (references resolved, tags and number ranges checked) into a tree of parts. Three things
-are had from the one tree, so they cannot differ: what a text means (`parse`), what can be said (`templates`,
-`phrases`, `words`: the recogniser's side), and a random thing to say (`sample`).
+A grammar file is linked (references resolved, tags and number ranges checked) into a tree of parts. Three
+things are had from the one tree, so they cannot differ: what a text means (`parse`), what can be said
+(`templates`, `phrases`, `words`: the recogniser's side), and a random thing to say (`sample`).
 
 Tags in the files:
 
@@ -13,11 +13,12 @@ Tags in the files:
     {from 1 to 180 by 1}  after a built-in number: what is in range there (see `numbers.py`)
     {lines 20/20 20/25}   after <spoken.snellen>: the chart's lines
 
-Built-in rules: <spoken.power>, <spoken.degrees>, <spoken.count>, <spoken.snellen>, and <spoken.words>, which takes
-the rest of the text as it was written (a note).
+Built-in rules: <spoken.power>, <spoken.degrees>, <spoken.count>, <spoken.snellen>; and <spoken.words>, which
+takes the rest of the text as it was written (a note).
 
-Doubt wins: where one text has two readings that agree in meaning, it is hedged or doubtful if either is. Where two
-readings differ in meaning, loading fails; what loading cannot see is not understood rather than guessed.
+Doubt wins: where one text has two readings that agree in meaning, it is hedged or doubtful if either is.
+Where two readings differ in meaning, loading fails; what loading cannot see is not understood rather than
+guessed.
 """
 
 from __future__ import annotations
@@ -49,15 +50,20 @@ class FreeWords:
     """The place of <spoken.words> in a template."""
 
 
+Said = tuple[str | Range | FreeWords, ...]
+"""Something to say, numbers left open: words, a `Range` for a number, `FreeWords` for a note's words."""
+
+
 @dataclass(frozen=True)
 class Template:
-    """Something to say, numbers left open: parts are words, a `Range` for a number, or `FreeWords`.
+    """One wording with its numbers left open.
 
-    `value` is the meaning's own ("left"); where a part is a `Range`, the number is the value. Weights of a grammar's
-    templates add up to 1.
+    `value` is the meaning's own ("left"); where a part is a `Range`, the number is the value. The weights of
+    a grammar file's templates add up to 1. Where a closed template and an open one can come to the same words
+    ("plus one"), the closed one is right.
     """
 
-    parts: tuple[str | Range | FreeWords, ...]
+    parts: Said
     meaning: Meaning
     value: Number | None
     weight: float
@@ -72,7 +78,7 @@ class Template:
 
 @dataclass(frozen=True)
 class Phrase:
-    """One thing to say, whole. A phrase whose outcome is DOUBTFUL is there to catch what must not be an answer."""
+    """One thing to say, whole. DOUBTFUL ones are there to catch what must not pass for an answer."""
 
     text: str
     meaning: Meaning
@@ -87,8 +93,8 @@ class Parsed:
     """What a text means.
 
     text          the text as spoken words
-    value         as in `assistant.protocol.meanings.Heard`: hundredths of a dioptre, degrees, millimetres, years,
-                  "20/25-2", "left", a note's words; None for meanings without one
+    value         as in `assistant.protocol.meanings.Heard`: hundredths of a dioptre, degrees, millimetres,
+                  years, "20/25-2", "left", a note's words; None for meanings without one
     outcome       HEARD; OUT_OF_RANGE (understood, but `value` is not allowed); DOUBTFUL (ask again)
     speaker_hint  who alone says such things, None where both do
     allowed       where out of range: what is allowed, in words
@@ -152,7 +158,7 @@ _NOTHING = _Sense()
 _Words = tuple[str, ...]
 _Match = tuple[int, _Sense]
 _Memo = dict[tuple[int, int], tuple[_Match, ...]]
-_Open = tuple[tuple[str | Range | FreeWords, ...], _Sense, float]
+_Open = tuple[Said, _Sense, float]
 
 
 class _Part(ABC):
@@ -170,7 +176,7 @@ class _Part(ABC):
         """Everything it can say: parts, sense, share."""
 
     @abstractmethod
-    def sample(self, rng: Random) -> tuple[tuple[str | Range | FreeWords, ...], _Sense]: ...
+    def sample(self, rng: Random) -> tuple[Said, _Sense]: ...
 
 
 class _Word(_Part):
@@ -185,7 +191,7 @@ class _Word(_Part):
     def templates(self) -> Iterator[_Open]:
         yield (self._text,), _NOTHING, 1.0
 
-    def sample(self, rng: Random) -> tuple[tuple[str | Range | FreeWords, ...], _Sense]:
+    def sample(self, rng: Random) -> tuple[Said, _Sense]:
         return (self._text,), _NOTHING
 
 
@@ -204,7 +210,9 @@ class _Sequence(_Part):
         reached: list[_Match] = [(at, _NOTHING)]
         for part in self._parts:
             reached = [
-                (end, sense.join(more)) for here, sense in reached for end, more in part.match(words, here, memo)
+                (end, sense.join(more))
+                for here, sense in reached
+                for end, more in part.match(words, here, memo)
             ]
             if not reached:
                 break
@@ -220,8 +228,8 @@ class _Sequence(_Part):
             ]
         yield from said
 
-    def sample(self, rng: Random) -> tuple[tuple[str | Range | FreeWords, ...], _Sense]:
-        parts: tuple[str | Range | FreeWords, ...] = ()
+    def sample(self, rng: Random) -> tuple[Said, _Sense]:
+        parts: Said = ()
         sense = _NOTHING
         for part in self._parts:
             more, added = part.sample(rng)
@@ -249,7 +257,9 @@ class _Choice(_Part):
         key = (id(self), at)
         if key not in memo:
             here = self._by_word.get(words[at], self._anywhere) if at < len(words) else self._anywhere
-            memo[key] = tuple(dict.fromkeys(found for choice in here for found in choice.match(words, at, memo)))
+            memo[key] = tuple(
+                dict.fromkeys(found for choice in here for found in choice.match(words, at, memo))
+            )
         return memo[key]
 
     def templates(self) -> Iterator[_Open]:
@@ -257,7 +267,7 @@ class _Choice(_Part):
             for parts, sense, weight in choice.templates():
                 yield parts, sense, weight * share
 
-    def sample(self, rng: Random) -> tuple[tuple[str | Range | FreeWords, ...], _Sense]:
+    def sample(self, rng: Random) -> tuple[Said, _Sense]:
         return rng.choices(self._choices, self._weights)[0].sample(rng)
 
 
@@ -270,7 +280,7 @@ class _Null(_Part):
     def templates(self) -> Iterator[_Open]:
         yield (), _NOTHING, 1.0
 
-    def sample(self, rng: Random) -> tuple[tuple[str | Range | FreeWords, ...], _Sense]:
+    def sample(self, rng: Random) -> tuple[Said, _Sense]:
         return (), _NOTHING
 
 
@@ -287,7 +297,7 @@ class _Tagged(_Part):
         for parts, sense, weight in self._body.templates():
             yield parts, sense.join(self._sense), weight
 
-    def sample(self, rng: Random) -> tuple[tuple[str | Range | FreeWords, ...], _Sense]:
+    def sample(self, rng: Random) -> tuple[Said, _Sense]:
         parts, sense = self._body.sample(rng)
         return parts, sense.join(self._sense)
 
@@ -310,7 +320,7 @@ class _Number(_Part):
     def templates(self) -> Iterator[_Open]:
         yield (self._allowed,), _NOTHING, 1.0
 
-    def sample(self, rng: Random) -> tuple[tuple[str | Range | FreeWords, ...], _Sense]:
+    def sample(self, rng: Random) -> tuple[Said, _Sense]:
         return (self._allowed,), _NOTHING
 
 
@@ -324,7 +334,7 @@ class _Free(_Part):
     def templates(self) -> Iterator[_Open]:
         yield (FreeWords(),), _NOTHING, 1.0
 
-    def sample(self, rng: Random) -> tuple[tuple[str | Range | FreeWords, ...], _Sense]:
+    def sample(self, rng: Random) -> tuple[Said, _Sense]:
         return (FreeWords(),), _NOTHING
 
 
@@ -395,7 +405,9 @@ class _Linker:
             )
         key = self._find(name, line)
         if key in self._within:
-            raise self._error(line, f"<{name}> refers to itself", "write its words out: every grammar here is finite")
+            raise self._error(
+                line, f"<{name}> refers to itself", "write its words out: every grammar here is finite"
+            )
         return self._rule(*key)
 
     def _find(self, name: str, line: int) -> tuple[str, str]:
@@ -417,7 +429,11 @@ class _Linker:
                 return imported.grammar, rule
             known += public
         near = get_close_matches(rule, known, 1)
-        fix = f"did you mean <{near[0]}>?" if near else "define it in this file, or import it if it is public elsewhere"
+        fix = (
+            f"did you mean <{near[0]}>?"
+            if near
+            else "define it in this file, or import it if it is public elsewhere"
+        )
         raise self._error(line, f"<{name}> is not defined", fix)
 
     def _number(self, reference: jsgf.Reference, tagged: jsgf.Tagged) -> _Part:
@@ -503,30 +519,39 @@ class Grammar:
     def phrases(self, at_most: int = 400) -> tuple[Phrase, ...]:
         """The likeliest things to say that hold no number, for a recogniser's list.
 
-        At most `at_most`; every meaning keeps at least its likeliest phrase.
+        About `at_most`: equally likely ones are kept or left out together, so that "one" never has more ways to be
+        heard than "two"; and every meaning keeps its likeliest.
         """
         closed = [template for template in self._templates if template.closed]
-        kept = closed[:at_most]
-        have = {(template.meaning, template.value, template.outcome) for template in kept}
-        for template in closed[at_most:]:
-            kind = (template.meaning, template.value, template.outcome)
-            if kind not in have:
+        cut = _rounded(closed[at_most].weight) if len(closed) > at_most else -1.0
+        kept = []
+        have = set()
+        for one in closed:
+            kind = (one.meaning, one.value, one.outcome)
+            if _rounded(one.weight) > cut or kind not in have:
                 have.add(kind)
-                kept.append(template)
-        return tuple(
-            Phrase(_text(one.parts), one.meaning, one.value, one.weight, one.hedged, one.outcome) for one in kept
-        )
+                kept.append(
+                    Phrase(_text(one.parts), one.meaning, one.value, one.weight, one.hedged, one.outcome)
+                )
+        return tuple(kept)
 
     def number_phrases(self) -> Iterator[Phrase]:
-        """Every way to say every number allowed, in every sentence that holds one. Long: take it lazily."""
+        """Every way to say every number allowed, in every sentence that holds one. Long: take it lazily.
+
+        Words that `phrases` has with a meaning of their own ("plus one", too near an answer) are left out.
+        """
+        closed = {_text(template.parts) for template in self._templates if template.closed}
         for template in self._templates:
             for at, part in enumerate(template.parts):
                 if isinstance(part, Range):
                     forms = list(part.forms())
+                    weight = template.weight / len(forms)
                     for words, value in forms:
                         text = _text((*template.parts[:at], words, *template.parts[at + 1 :]))
-                        weight = template.weight / len(forms)
-                        yield Phrase(text, template.meaning, value, weight, template.hedged, template.outcome)
+                        if text not in closed:
+                            yield Phrase(
+                                text, template.meaning, value, weight, template.hedged, template.outcome
+                            )
 
     def words(self) -> frozenset[str]:
         """Every word of the grammar, number words included."""
@@ -535,26 +560,38 @@ class Grammar:
         return frozenset(said.union(*(part.words() for part in parts if isinstance(part, Range))))
 
     def sample(self, rng: Random) -> Phrase:
-        """Something one could say: alternatives by weight, any number of its range in any of its forms."""
+        """Something one could say: alternatives by weight, any number of its range in any of its forms.
+
+        Hedges and doubt are the whole text's, which may have another reading. Weights are not worked out (1).
+        """
         parts, sense = self._root.sample(rng)
         value = sense.value
-        spoken: list[str | Range | FreeWords] = []
+        spoken: list[str] = []
         for part in parts:
             if isinstance(part, Range):
                 value = rng.choice(list(part.values()))
                 spoken.append(rng.choice(part.kind.say(value)))
             elif isinstance(part, FreeWords):
-                value = "seen again in a year"
+                value = _A_NOTE
                 spoken.append(value)
             else:
                 spoken.append(part)
-        text = _text(tuple(spoken))
-        parsed = self.parse(text)  # another reading of the same words may bring doubt
-        assert parsed is not None and sense.meaning is not None and not isinstance(value, _From)
-        return Phrase(text, sense.meaning, value, 1.0, parsed.hedged, parsed.outcome)
+        text = " ".join(spoken)
+        heard = self.parse(text)
+        if heard is None or sense.meaning is None or isinstance(value, _From):
+            raise AssertionError(f"{self.name}: says {text!r} but does not understand it: please report this")
+        return Phrase(text, sense.meaning, value, 1.0, heard.hedged, heard.outcome)
 
 
-def _text(parts: Iterable[str | Range | FreeWords]) -> str:
+_A_NOTE = "seen again in a year"  # what a sampled note says
+
+
+def _rounded(weight: float) -> float:
+    """A weight in which shares multiplied in another order come out equal."""
+    return round(weight, 12)
+
+
+def _text(parts: Said) -> str:
     return " ".join(part for part in parts if isinstance(part, str))
 
 
@@ -568,13 +605,15 @@ def _templates(file: str, part: _Part) -> tuple[Template, ...]:
         outcome = Outcome.DOUBTFUL if sense.doubtful else Outcome.HEARD
         found.append(Template(parts, sense.meaning, sense.value, weight, sense.hedged, outcome))
         if len(found) > MOST_TEMPLATES:
-            raise GrammarError(file, 0, "", f"says more than {MOST_TEMPLATES} things", "use fewer optional parts")
+            raise GrammarError(
+                file, 0, "", f"says more than {MOST_TEMPLATES} things", "use fewer optional parts"
+            )
     return tuple(found)
 
 
 def _merge(file: str, templates: Iterable[Template]) -> tuple[Template, ...]:
     """One template for one wording: weights added, doubt kept. Two meanings for one wording is an error."""
-    merged: dict[tuple[str | Range | FreeWords, ...], Template] = {}
+    merged: dict[Said, Template] = {}
     for new in templates:
         old = merged.get(new.parts)
         if old is None:
@@ -583,13 +622,17 @@ def _merge(file: str, templates: Iterable[Template]) -> tuple[Template, ...]:
         if (old.meaning, old.value) != (new.meaning, new.value):
             what = " ".join(part if isinstance(part, str) else "..." for part in new.parts)
             raise GrammarError(
-                file, 0, "", f"{what!r} means both {old.meaning} and {new.meaning}", "take it out of one of them"
+                file,
+                0,
+                "",
+                f"{what!r} means both {old.meaning} and {new.meaning}",
+                "take it out of one of them",
             )
         doubt = Outcome.DOUBTFUL if Outcome.DOUBTFUL in (old.outcome, new.outcome) else Outcome.HEARD
         merged[new.parts] = replace(
             old, weight=old.weight + new.weight, hedged=old.hedged or new.hedged, outcome=doubt
         )
-    return tuple(sorted(merged.values(), key=lambda template: -template.weight))
+    return tuple(sorted(merged.values(), key=lambda template: -_rounded(template.weight)))
 
 
 class Grammars:
@@ -604,7 +647,9 @@ class Grammars:
             label = file if file.endswith(".jsgf") else f"{file}.jsgf"
             read = jsgf.read(label, text)
             if f"{read.name}.jsgf" != label:
-                raise GrammarError(label, 0, "", f"calls itself {read.name!r}", "give file and grammar the same name")
+                raise GrammarError(
+                    label, 0, "", f"calls itself {read.name!r}", "give file and grammar the same name"
+                )
             files[read.name] = read
         self._files = files
         linker = _Linker(files)
@@ -644,10 +689,10 @@ class Grammars:
         if len(names) == 1:
             root, file = self._roots[names[0]], f"{names[0]}.jsgf"
             return Grammar(names[0], root, _merge(file, _templates(file, root)))
-        parts = [self.get(name) for name in names]
-        shared = [replace(one, weight=one.weight / len(parts)) for part in parts for one in part.templates()]
+        together = [one for name in names for one in self.get(name).templates()]
         root = _Choice(tuple(self._roots[name] for name in names), (1.0,) * len(names))
-        return Grammar("+".join(names), root, _merge(" and ".join(f"{name}.jsgf" for name in names), shared))
+        file = " and ".join(f"{name}.jsgf" for name in names)
+        return Grammar("+".join(names), root, _merge(file, together))
 
     def files_with(self, word: str) -> tuple[str, ...]:
         """The files of the grammars in which a word can be said, for a message about a word a model lacks."""

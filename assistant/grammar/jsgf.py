@@ -1,9 +1,9 @@
 """A small reader of the Java Speech Grammar Format (W3C Note, 5 June 2000): text in, a tree of rules out.
 
-Read: the header, the grammar's name, imports, public and private rules, sequences, alternatives with weights,
-groups, optional parts, tags, quoted tokens, comments, `<NULL>` and `<VOID>`. Refused, because a listening state is
-a finite list of things to say: the unary operators `*` and `+`, and rules that refer to themselves (found when the
-rules are linked, in `grammar.py`).
+Read: the header, the grammar's name, imports, public and private rules, sequences, alternatives with
+weights, groups, optional parts, tags, quoted tokens, comments, `<NULL>` and `<VOID>`. Refused, because a
+listening state is a finite list of things to say: the unary operators `*` and `+`, and rules that refer to
+themselves (found when the rules are linked, in `grammar.py`).
 
 Nothing here knows what a tag or a number means.
 """
@@ -17,7 +17,7 @@ from typing import NoReturn
 
 
 class GrammarError(ValueError):
-    """A grammar file that cannot be used. One line: file, line, rule, what is wrong and what to do about it."""
+    """A grammar file that cannot be used. One line: file, line, rule, what is wrong, what to do about it."""
 
     def __init__(self, file: str, line: int, rule: str, problem: str, fix: str) -> None:
         self.file, self.line, self.rule, self.problem, self.fix = file, line, rule, problem, fix
@@ -100,7 +100,10 @@ class File:
     rules: Mapping[str, Rule]
 
 
-_HEADER = re.compile(r"﻿?#JSGF[ \t]+V(?P<version>[0-9.]+)(?:[ \t]+(?P<encoding>[\w.-]+))?(?:[ \t]+(?P<locale>[\w-]+))?[ \t]*;")
+_HEADER = re.compile(
+    r"\ufeff?#JSGF[ \t]+V(?P<version>[0-9.]+)"
+    r"(?:[ \t]+(?P<encoding>[\w.-]+))?(?:[ \t]+(?P<locale>[\w-]+))?[ \t]*;"
+)
 _LEXEME = re.compile(
     r"""(?P<space>\s+)
       | (?P<comment>//[^\n]*|/\*.*?\*/)
@@ -141,13 +144,17 @@ class _Reader:
         if header["version"] not in ("1", "1.0"):
             self._fail(1, f"JSGF version {header['version']} is not known", 'write "#JSGF V1.0 UTF-8 en;"')
         if (header["encoding"] or "utf-8").lower() not in ("utf-8", "utf8", "us-ascii", "ascii"):
-            self._fail(1, f"encoding {header['encoding']} is not read", 'save it as UTF-8: "#JSGF V1.0 UTF-8 en;"')
+            self._fail(
+                1, f"encoding {header['encoding']} is not read", 'save it as UTF-8: "#JSGF V1.0 UTF-8 en;"'
+            )
         lexemes = []
         at, line = header.end(), 1
         while at < len(text):
             found = _LEXEME.match(text, at)
             if found is None:
-                self._fail(line, f"{text[at]!r} stands alone or is not closed", "close it, or quote it as a word")
+                self._fail(
+                    line, f"{text[at]!r} stands alone or is not closed", "close it, or quote it as a word"
+                )
             kind = str(found.lastgroup)
             if kind not in ("space", "comment"):
                 lexemes.append(_Lexeme(kind, found.group(), line))
@@ -189,7 +196,11 @@ class _Reader:
         while self._next.kind != "end":
             rule = self._one_rule()
             if rule.name in rules:
-                self._fail(rule.line, f"the rule is defined twice (first on line {rules[rule.name].line})", "rename one")
+                self._fail(
+                    rule.line,
+                    f"the rule is defined twice (first on line {rules[rule.name].line})",
+                    "rename one",
+                )
             rules[rule.name] = rule
             self._rule = ""
         if not any(rule.public for rule in rules.values()):
@@ -211,7 +222,9 @@ class _Reader:
             self._fail(found.line, f"{found.text!r} where a rule should start", 'write "<name> = words;"')
         self._rule = found.text[1:-1]
         if "." in self._rule or self._rule in ("NULL", "VOID"):
-            self._fail(found.line, "this name cannot be defined", "choose a name without a dot, not NULL or VOID")
+            self._fail(
+                found.line, "this name cannot be defined", "choose a name without a dot, not NULL or VOID"
+            )
         self._expect("=", "the rule's name")
         body = self._alternatives()
         self._expect(";", "the rule's words")
@@ -235,7 +248,11 @@ class _Reader:
         except ValueError:
             weight = -1.0
         if not 0 < weight < 1e9:
-            self._fail(found.line, f"the weight {found.text} is not a number above zero", "write it like /2/ or /0.5/")
+            self._fail(
+                found.line,
+                f"the weight {found.text} is not a number above zero",
+                "write it like /2/ or /0.5/",
+            )
         return weight
 
     def _sequence(self) -> Expansion:
@@ -252,7 +269,11 @@ class _Reader:
                 )
             parts.append(item)
         if not parts:
-            self._fail(self._next.line, "an alternative has no words", "add words, or make the part optional: [words]")
+            self._fail(
+                self._next.line,
+                "an alternative has no words",
+                "add words, or make the part optional: [words]",
+            )
         return parts[0] if len(parts) == 1 else Sequence(tuple(parts))
 
     def _item(self) -> Expansion | None:

@@ -1,7 +1,7 @@
 """Typed text as the words one would say: "20/25-2" is "twenty over twenty five minus two".
 
-Case, punctuation and typographic signs go; digits become words; a sign before a number becomes "plus" or "minus".
-Every word keeps its place in the text, so that a note's words can be had as they were written.
+Case, punctuation and typographic signs go; digits become words; a sign before a number becomes "plus" or
+"minus". Every word keeps its place in the text, so that a note's words can be had as they were written.
 """
 
 from __future__ import annotations
@@ -10,7 +10,18 @@ import re
 from dataclasses import dataclass
 
 DIGITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
-TEENS = ("ten", "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen")
+TEENS = (
+    "ten",
+    "eleven",
+    "twelve",
+    "thirteen",
+    "fourteen",
+    "fifteen",
+    "sixteen",
+    "seventeen",
+    "eighteen",
+    "nineteen",
+)
 TENS = ("", "", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")
 
 # One spelling a word: what people type, or a recogniser writes, for a word the grammars spell otherwise.
@@ -52,7 +63,8 @@ _PART = re.compile(
       | (?P<top>\d{{1,3}}) \s*/\s* (?P<bottom>\d{{1,4}}(?:\.\d{{1,3}})?)
           (?: \s*(?P<missed>[+{_DASHES}])\s* (?P<letters>\d{{1,2}})(?!\.?\d) )?
       | (?: (?<![\w.])(?P<sign>[+{_DASHES}])\s* )?
-          (?: (?P<whole>\d+)(?:\.(?P<rest>\d+))?(?P<and_part>[½¼¾])? | (?<![\w.])\.(?P<bare>\d+) | (?P<part>[½¼¾]) )
+          (?: (?P<whole>\d+)(?:\.(?P<rest>\d+))?(?P<and_part>[½¼¾])? | (?<![\w.])\.(?P<bare>\d+) |
+          (?P<part>[½¼¾]) )
       | (?P<initials>(?<!\w)(?:[a-z]\.){{2,}})
       | (?P<sign_word>[°&#])
       | (?P<word>[^\W\d_]+(?:['’][^\W\d_]+)*)
@@ -88,7 +100,9 @@ def digit_by_digit(digits: str) -> str:
 
 
 def _whole(digits: str) -> str:
-    if len(digits) == 4 and digits[0] != "0" and digits[2] != "0":  # "2025" is how some write "twenty twenty five"
+    if (
+        len(digits) == 4 and digits[0] != "0" and digits[2] != "0"
+    ):  # "2025" is how some write "twenty twenty five"
         return f"{cardinal(int(digits[:2]))} {cardinal(int(digits[2:]))}"
     if len(digits) > 3 or (len(digits) > 1 and digits[0] == "0"):
         return digit_by_digit(digits)
@@ -126,7 +140,7 @@ def _spoken(found: re.Match[str]) -> str:
 
 
 def spoken_words(text: str) -> tuple[Word, ...]:
-    """The words of a typed or recognised text, in order. Any text is accepted; what is no word is left out."""
+    """The words of a typed or recognised text, in order. Any text will do; what is no word is left out."""
     return tuple(
         Word(word, found.start()) for found in _PART.finditer(text) for word in _spoken(found).split()
     )

@@ -7,11 +7,13 @@ Four kinds of number, each read and said by its own pair of functions:
     count    millimetres or years, "sixty two and a half"; values 62 or 62.5
     snellen  a line of the chart, "twenty twenty five minus two"; values such as "20/25-2"
 
-Reading and saying are written apart, so that the round trip is a test of both. Reading knows nothing of ranges:
-"minus two point three" reads as -230, and `Range` decides that the dials have no such power. Nothing is rounded.
+Reading and saying are written apart, so that the round trip is a test of both. Reading knows nothing of
+ranges: "minus two point three" reads as -230, and `Range` decides that the dials have no such power. Nothing
+is rounded.
 
-What is on purpose not read, because one slip of the ear would change the value: a power without its sign (but for
-zero and plano); "one half" and "one quarter" (half of "one and a half"); a power digit by digit ("minus two five").
+What is on purpose not read, because one slip of the ear would change the value: a power without its sign (but
+for zero and plano); "one half" and "one quarter" (half of "one and a half"); a power digit by digit ("minus
+two five").
 """
 
 from __future__ import annotations
@@ -29,7 +31,7 @@ METRES_TO_FEET = {  # 6/x lines with an exact 20-foot partner (x * 20/6); other 
     "3": "10", "6": "20", "7.5": "25", "9": "30", "9.6": "32", "12": "40", "15": "50", "18": "60", "21": "70",
     "24": "80", "30": "100", "36": "120", "48": "160", "60": "200", "120": "400",
 }  # fmt: skip
-LETTERS_A_LINE = 5  # letters missed of a line, or read of the next one, are fewer than this (ISO 8596: five optotypes)
+LETTERS_A_LINE = 5  # letters missed of a line, or read of the next one, are fewer than this (common charts)
 
 _DIGIT = {word: value for value, word in enumerate(DIGITS)} | {"oh": 0, "o": 0}
 _TEEN = {word: value for value, word in enumerate(TEENS, 10)}
@@ -50,7 +52,7 @@ def _pair(words: Words, at: int) -> Iterator[tuple[int, int]]:
         yield at + 1, _TEEN[word]
     if word in _TEN:
         yield at + 1, _TEN[word]
-        if at + 1 < len(words) and 0 < _DIGIT.get(words[at + 1], 0):
+        if at + 1 < len(words) and _DIGIT.get(words[at + 1], 0) > 0:
             yield at + 2, _TEN[word] + _DIGIT[words[at + 1]]
 
 
@@ -141,7 +143,7 @@ def read_power(words: Words, at: int = 0) -> Iterator[Read]:
 
 
 def _parts(words: Words, at: int) -> Iterator[tuple[int, float]]:
-    """What may follow a whole number of degrees, millimetres or years: nothing, "point five", "and a half"."""
+    """What may follow a whole number of degrees or millimetres: nothing, "point five", "and a half"."""
     yield at, 0.0
     if words[at : at + 1] == ("point",):
         for end, digits in _digits(words, at + 1, 3):
@@ -200,9 +202,9 @@ def read_snellen(words: Words, at: int = 0) -> Iterator[Read]:
 
     Six-metre lines become their exact 20-foot partner; one without a partner stays as it is ("6/5").
     """
-    top = {("twenty",): "20", ("six",): "6"}.get(words[at : at + 1])
-    if top is None:
+    if at >= len(words) or words[at] not in ("twenty", "six"):
         return
+    top = "20" if words[at] == "twenty" else "6"
     over = words[at + 1 : at + 2] in (("over",), ("slash",))
     for end, bottom in _denominators(words, at + (2 if over else 1)):
         if top == "20" and not over and (len(bottom.split(".")[0]) < 2 or "." in bottom):
@@ -236,14 +238,16 @@ def say_power(value: Value) -> tuple[str, ...]:
         sizes += [f"{name} point {spoken_digits} zero"] if digits.endswith("0") else []
         sizes += [f"{name} point {pair}"] if part > 9 else []
     else:
-        fractions = {25: ["a quarter", "quarter"], 50: ["a half", "half"], 75: ["three quarters"]}.get(part, [])
+        fractions = {25: ["a quarter", "quarter"], 50: ["a half", "half"], 75: ["three quarters"]}.get(
+            part, []
+        )
         sizes = [*fractions, *(f"{before}point {spoken_digits}" for before in ("", "zero ", "oh "))]
         sizes += [f"{before} {pair}" for before in ("oh", "zero")] if part > 9 else []
     return tuple(f"{sign} {size}" for size in sizes)
 
 
 def say_degrees(value: Value) -> tuple[str, ...]:
-    """Every usual way to say an axis, the commonest first: "one seventy five", "one hundred seventy five" ..."""
+    """Every usual way to say an axis, the commonest first: "one seventy five", then the longer."""
     degrees = int(value)
     hundreds, rest = divmod(degrees, 100)
     ways = [cardinal(degrees)]
@@ -338,8 +342,9 @@ _LINE = re.compile(r"20/[1-9]\d{0,2}")
 class Range:
     """The numbers that one place in a grammar allows; everything else there is out of range.
 
-    Either from `low` to `high` by `step` (in the kind's own units: hundredths of a dioptre, degrees, millimetres,
-    years), or the chart's `lines`, each also with one to four letters missed (-) or read of the next line (+).
+    Either from `low` to `high` by `step` (in the kind's own units: hundredths of a dioptre, degrees,
+    millimetres, years), or the chart's `lines`, each also with one to four letters missed (-) or read of the
+    next line (+).
     """
 
     kind: Kind
@@ -350,21 +355,24 @@ class Range:
 
     @staticmethod
     def parse(kind: Kind, text: str) -> Range:
-        """From a tag: "from -20.00 to +20.00 by 0.25" or "lines 20/20 20/25". ValueError says what is expected."""
+        """From a tag: "from -20.00 to +20.00 by 0.25" or "lines 20/20 20/25". ValueError if neither."""
         if kind.name == "snellen":
             lines = tuple(text.removeprefix("lines ").split()) if text.startswith("lines ") else ()
             if not lines or not all(_LINE.fullmatch(line) for line in lines):
                 raise ValueError(f"{text!r} is not a list of lines such as {{lines 20/20 20/25 20/30}}")
             return Range(kind, lines=lines)
         found = _LIMITS.fullmatch(text)
-        low, high, step = (_plain(round(float(part) * kind.scale, 6)) for part in found.groups()) if found else (0, 0, 0)
+        limits = found.groups() if found else ("0", "0", "0")
+        low, high, step = (_plain(round(float(limit) * kind.scale, 6)) for limit in limits)
         if not low < high or step <= 0 or (high - low) % step:
-            raise ValueError(f"{text!r} is not a range such as {{from 1 to 180 by 1}}, a whole number of steps")
+            raise ValueError(
+                f"{text!r} is not a range such as {{from 1 to 180 by 1}}, a whole number of steps"
+            )
         return Range(kind, low, high, step)
 
     def admits(self, value: Value) -> bool:
         if isinstance(value, str):
-            line, sign, letters = re.fullmatch(r"([^+-]*)([+-]?)(\d*)", value).groups()
+            line, sign, letters = re.split(r"([+-])", value) if re.search(r"[+-]", value) else (value, "", "")
             return line in self.lines and (not sign or 0 < int(letters) < LETTERS_A_LINE)
         return self.low <= value <= self.high and (value - self.low) % self.step == 0
 
