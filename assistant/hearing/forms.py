@@ -1,0 +1,62 @@
+"""Spoken phrases as a recogniser writes them, and back."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+_DIGITS = {
+    word: str(value)
+    for value, word in enumerate(
+        ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+    )
+}
+_NAMES = {"i": "I", "i'm": "I'm", "i'd": "I'd", "i'll": "I'll", "i've": "I've"}
+
+# Whole utterances that sound exactly like an answer and are no sentence themselves.
+_SOUND_ALIKE = {
+    "to": "two",
+    "too": "two",
+    "won": "one",
+    "know": "no",
+}
+
+# What numbers are written with.
+_SIGNS = ("-", "+", ".", ",", "/", "½", "¼", "¾", "°")
+_LARGEST_NUMBER = 200  # degrees, millimetres, hundredths and chart lines are written with numbers up to it
+
+
+def written(phrase: str) -> tuple[str, ...]:
+    """The ways a recogniser may write a spoken phrase: "two" gives two, Two, two., Two., 2, 2."""
+    words = phrase.split()
+    spelled = " ".join(_NAMES.get(word, word) for word in words)
+    ways = [spelled, " ".join(_DIGITS.get(word, _NAMES.get(word, word)) for word in words)]
+    ways += [alike for alike, word in _SOUND_ALIKE.items() if word == phrase]
+    forms: dict[str, None] = {}
+    for way in ways:
+        for form in (way, way[:1].upper() + way[1:]):
+            forms[form] = None
+            forms[form + "."] = None
+    return tuple(forms)
+
+
+def homophones(text: str) -> str:
+    """A whole utterance that sounds like an answer, as that answer; any other text unchanged."""
+    bare = re.sub(r"[^a-z ]", "", text.lower()).strip()
+    return _SOUND_ALIKE.get(bare, text)
+
+
+def alphabet(words: Iterable[str]) -> set[str]:
+    """The pieces of which every sentence of a grammar with these words can be written."""
+    pieces: set[str] = set(_SIGNS)
+    numbers = False
+    for word in words:
+        name = _NAMES.get(word, word)
+        pieces.update((name, name[:1].upper() + name[1:]))
+        numbers = numbers or word in _DIGITS
+    if numbers:
+        pieces.update(str(number) for number in range(_LARGEST_NUMBER + 1))
+        pieces.update(
+            ("2025", "2015", "2030", "2040", "2050", "2060", "2070", "2080", "00", "25", "50", "75")
+        )
+    return pieces

