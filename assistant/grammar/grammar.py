@@ -23,35 +23,25 @@ guessed.
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 from ..protocol.meanings import Meaning, Outcome, Speaker
 from ..protocol.questions import Question, Value
 from . import jsgf
 from .jsgf import GrammarError
-from .normalise import normalise, spoken_words
-from .numbers import KINDS, Range
+from .linking import Linker
+from .normalise import spoken_words
+from .numbers import Range
 from .numbers import Value as Number
+from .tree import Choice, FreeWords, From, Match, Part, Said, Words
 
 if TYPE_CHECKING:
     from random import Random
 
 MOST_TEMPLATES = 20_000  # of one grammar: beyond this a recogniser's list, and the check at load, get slow
 MOST_WORDS = 60  # of an utterance: a longer text is speech about something else (a note may be longer)
-OPTIONAL_SHARE = 0.5  # how often a sampled sentence holds an optional part: no preference
-
-
-@dataclass(frozen=True)
-class FreeWords:
-    """The place of <spoken.words> in a template."""
-
-
-Said = tuple[str | Range | FreeWords, ...]
-"""Something to say, numbers left open: words, a `Range` for a number, `FreeWords` for a note's words."""
 
 
 @dataclass(frozen=True)
@@ -123,353 +113,10 @@ def _hint(meaning: Meaning) -> Speaker | None:
     return None if meaning in _EITHERS else Speaker.EXAMINER
 
 
-@dataclass(frozen=True)
-class _From:
-    """Free words from this word on, before the text is known."""
-
-    word: int
-
-
-@dataclass(frozen=True)
-class _Sense:
-    """What a stretch of words adds to the meaning of the whole."""
-
-    meaning: Meaning | None = None
-    value: Number | _From | None = None
-    hedged: bool = False
-    doubtful: bool = False
-    beyond: Range | None = None  # the range that a number is outside of
-
-    def join(self, other: _Sense) -> _Sense:
-        if other is _NOTHING:
-            return self
-        if self is _NOTHING:
-            return other
-        return _Sense(
-            other.meaning if self.meaning is None else self.meaning,
-            other.value if self.value is None else self.value,
-            self.hedged or other.hedged,
-            self.doubtful or other.doubtful,
-            self.beyond or other.beyond,
-        )
-
-
-_NOTHING = _Sense()
-_Words = tuple[str, ...]
-_Match = tuple[int, _Sense]
-_Memo = dict[tuple[int, int], tuple[_Match, ...]]
-_Open = tuple[Said, _Sense, float]
-
-
-class _Part(ABC):
-    """A piece of a linked grammar. `first`: the words it can start with; None among them stands for any."""
-
-    first: frozenset[str | None] = frozenset()
-    nullable = False
-
-    @abstractmethod
-    def match(self, words: _Words, at: int, memo: _Memo) -> Iterable[_Match]:
-        """Every way this part fits the words from `at`: where it ends and what it adds."""
-
-    @abstractmethod
-    def templates(self) -> Iterator[_Open]:
-        """Everything it can say: parts, sense, share."""
-
-    @abstractmethod
-    def sample(self, rng: Random) -> tuple[Said, _Sense]: ...
-
-
-class _Word(_Part):
-    def __init__(self, text: str) -> None:
-        self._text = text
-        self.first = frozenset({text})
-
-    def match(self, words: _Words, at: int, memo: _Memo) -> Iterable[_Match]:
-        if at < len(words) and words[at] == self._text:
-            yield at + 1, _NOTHING
-
-    def templates(self) -> Iterator[_Open]:
-        yield (self._text,), _NOTHING, 1.0
-
-    def sample(self, rng: Random) -> tuple[Said, _Sense]:
-        return (self._text,), _NOTHING
-
-
-class _Sequence(_Part):
-    def __init__(self, parts: tuple[_Part, ...]) -> None:
-        self._parts = parts
-        self.nullable = all(part.nullable for part in parts)
-        first: set[str | None] = set()
-        for part in parts:
-            first |= part.first
-            if not part.nullable:
-                break
-        self.first = frozenset(first)
-
-    def match(self, words: _Words, at: int, memo: _Memo) -> Iterable[_Match]:
-        reached: list[_Match] = [(at, _NOTHING)]
-        for part in self._parts:
-            reached = [
-                (end, sense.join(more))
-                for here, sense in reached
-                for end, more in part.match(words, here, memo)
-            ]
-            if not reached:
-                break
-        return reached
-
-    def templates(self) -> Iterator[_Open]:
-        said: list[_Open] = [((), _NOTHING, 1.0)]
-        for part in self._parts:
-            said = [
-                (parts + more, sense.join(added), weight * share)
-                for parts, sense, weight in said
-                for more, added, share in part.templates()
-            ]
-        yield from said
-
-    def sample(self, rng: Random) -> tuple[Said, _Sense]:
-        parts: Said = ()
-        sense = _NOTHING
-        for part in self._parts:
-            more, added = part.sample(rng)
-            parts, sense = parts + more, sense.join(added)
-        return parts, sense
-
-
-class _Choice(_Part):
-    """Alternatives, found by their first word."""
-
-    def __init__(self, choices: tuple[_Part, ...], weights: tuple[float, ...]) -> None:
-        self._choices = choices
-        self._weights = tuple(weight / sum(weights) for weight in weights)
-        self.nullable = any(choice.nullable for choice in choices)
-        self.first = frozenset().union(*(choice.first for choice in choices))
-        anywhere = [choice for choice in choices if choice.nullable or None in choice.first]
-        self._anywhere = tuple(anywhere)
-        self._by_word = {
-            word: tuple(choice for choice in choices if word in choice.first or choice in anywhere)
-            for word in self.first
-            if word is not None
-        }
-
-    def match(self, words: _Words, at: int, memo: _Memo) -> Iterable[_Match]:
-        key = (id(self), at)
-        if key not in memo:
-            here = self._by_word.get(words[at], self._anywhere) if at < len(words) else self._anywhere
-            memo[key] = tuple(
-                dict.fromkeys(found for choice in here for found in choice.match(words, at, memo))
-            )
-        return memo[key]
-
-    def templates(self) -> Iterator[_Open]:
-        for choice, share in zip(self._choices, self._weights, strict=True):
-            for parts, sense, weight in choice.templates():
-                yield parts, sense, weight * share
-
-    def sample(self, rng: Random) -> tuple[Said, _Sense]:
-        return rng.choices(self._choices, self._weights)[0].sample(rng)
-
-
-class _Null(_Part):
-    nullable = True
-
-    def match(self, words: _Words, at: int, memo: _Memo) -> Iterable[_Match]:
-        yield at, _NOTHING
-
-    def templates(self) -> Iterator[_Open]:
-        yield (), _NOTHING, 1.0
-
-    def sample(self, rng: Random) -> tuple[Said, _Sense]:
-        return (), _NOTHING
-
-
-class _Tagged(_Part):
-    def __init__(self, body: _Part, sense: _Sense) -> None:
-        self._body, self._sense = body, sense
-        self.first, self.nullable = body.first, body.nullable
-
-    def match(self, words: _Words, at: int, memo: _Memo) -> Iterable[_Match]:
-        for end, sense in self._body.match(words, at, memo):
-            yield end, sense.join(self._sense)
-
-    def templates(self) -> Iterator[_Open]:
-        for parts, sense, weight in self._body.templates():
-            yield parts, sense.join(self._sense), weight
-
-    def sample(self, rng: Random) -> tuple[Said, _Sense]:
-        parts, sense = self._body.sample(rng)
-        return parts, sense.join(self._sense)
-
-
-class _Number(_Part):
-    first = frozenset({None})
-
-    def __init__(self, allowed: Range) -> None:
-        self._allowed = allowed
-
-    def match(self, words: _Words, at: int, memo: _Memo) -> Iterable[_Match]:
-        key = (id(self), at)
-        if key not in memo:
-            memo[key] = tuple(
-                (end, _Sense(value=value, beyond=None if self._allowed.admits(value) else self._allowed))
-                for end, value in self._allowed.kind.read(words, at)
-            )
-        return memo[key]
-
-    def templates(self) -> Iterator[_Open]:
-        yield (self._allowed,), _NOTHING, 1.0
-
-    def sample(self, rng: Random) -> tuple[Said, _Sense]:
-        return (self._allowed,), _NOTHING
-
-
-class _Free(_Part):
-    first = frozenset({None})
-
-    def match(self, words: _Words, at: int, memo: _Memo) -> Iterable[_Match]:
-        if at < len(words):
-            yield len(words), _Sense(value=_From(at))
-
-    def templates(self) -> Iterator[_Open]:
-        yield (FreeWords(),), _NOTHING, 1.0
-
-    def sample(self, rng: Random) -> tuple[Said, _Sense]:
-        return (FreeWords(),), _NOTHING
-
-
-class _Linker:
-    """Resolves references between files and turns rules into parts, each rule once."""
-
-    def __init__(self, files: Mapping[str, jsgf.File]) -> None:
-        self._files = files
-        self._linked: dict[tuple[str, str], _Part] = {}
-        self._within: list[tuple[str, str]] = []
-
-    def public(self, name: str) -> _Part:
-        rules = [rule for rule in self._files[name].rules.values() if rule.public]
-        return _Choice(tuple(self._rule(name, rule.name) for rule in rules), (1.0,) * len(rules))
-
-    def every_rule(self, name: str) -> None:
-        """Links also the rules that nothing refers to, so that their faults are found."""
-        for rule in self._files[name].rules:
-            self._rule(name, rule)
-
-    def _rule(self, file: str, name: str) -> _Part:
-        key = (file, name)
-        if key not in self._linked:
-            self._within.append(key)
-            self._linked[key] = self._part(self._files[file].rules[name].body)
-            self._within.pop()
-        return self._linked[key]
-
-    def _error(self, line: int, problem: str, fix: str) -> GrammarError:
-        file, rule = self._within[-1]
-        return GrammarError(self._files[file].file, line, rule, problem, fix)
-
-    def _part(self, body: jsgf.Expansion) -> _Part:
-        if isinstance(body, jsgf.Token):
-            return self._word(body)
-        if isinstance(body, jsgf.Reference):
-            return self._reference(body)
-        if isinstance(body, jsgf.Sequence):
-            return _Sequence(tuple(self._part(part) for part in body.parts))
-        if isinstance(body, jsgf.Alternatives):
-            return _Choice(tuple(self._part(choice) for choice in body.choices), body.weights)
-        if isinstance(body, jsgf.Optional):
-            share = (OPTIONAL_SHARE, 1 - OPTIONAL_SHARE)
-            return _Choice((self._part(body.body), _Null()), share)
-        if isinstance(body.body, jsgf.Reference) and body.body.name in _NUMBERS:
-            return self._number(body.body, body)
-        return _Tagged(self._part(body.body), self._sense(body))
-
-    def _word(self, token: jsgf.Token) -> _Part:
-        text = normalise(token.text)
-        if not text or text != token.text.lower():
-            fix = f"write it as it is spoken: {text}" if text else "write the word as it is spoken"
-            raise self._error(token.line, f"{token.text!r} is not a spoken word", fix)
-        words = text.split()
-        return _Word(text) if len(words) == 1 else _Sequence(tuple(_Word(word) for word in words))
-
-    def _reference(self, reference: jsgf.Reference) -> _Part:
-        name, line = reference.name, reference.line
-        if name == "NULL":
-            return _Null()
-        if name == "VOID":
-            raise self._error(line, "<VOID> makes this impossible to say", "take the alternative out")
-        if name == "spoken.words":
-            return _Free()
-        if name in _NUMBERS:
-            raise self._error(
-                line, f"<{name}> has no range", f"say which numbers are allowed: <{name}> {_NUMBERS[name]}"
-            )
-        key = self._find(name, line)
-        if key in self._within:
-            raise self._error(
-                line, f"<{name}> refers to itself", "write its words out: every grammar here is finite"
-            )
-        return self._rule(*key)
-
-    def _find(self, name: str, line: int) -> tuple[str, str]:
-        here = self._files[self._within[-1][0]]
-        if name in here.rules:
-            return here.name, name
-        grammar, _, rule = name.rpartition(".")
-        known = list(here.rules)
-        for imported in here.imports:
-            if imported.grammar not in self._files:
-                if imported.grammar == "spoken":
-                    continue
-                fix = f"the grammars are {', '.join(sorted(self._files))}"
-                raise self._error(imported.line, f"no grammar {imported.grammar!r} to import from", fix)
-            public = [other.name for other in self._files[imported.grammar].rules.values() if other.public]
-            if imported.rule != "*":
-                public = [other for other in public if other == imported.rule]
-            if rule in public and grammar in ("", imported.grammar):
-                return imported.grammar, rule
-            known += public
-        near = get_close_matches(rule, known, 1)
-        fix = (
-            f"did you mean <{near[0]}>?"
-            if near
-            else "define it in this file, or import it if it is public elsewhere"
-        )
-        raise self._error(line, f"<{name}> is not defined", fix)
-
-    def _number(self, reference: jsgf.Reference, tagged: jsgf.Tagged) -> _Part:
-        try:
-            allowed = Range.parse(KINDS[reference.name.removeprefix("spoken.")], tagged.tag)
-        except ValueError as error:
-            raise self._error(tagged.line, str(error), f"write it like {_NUMBERS[reference.name]}") from None
-        return _Number(allowed)
-
-    def _sense(self, tagged: jsgf.Tagged) -> _Sense:
-        if tagged.tag == "hedged":
-            return _Sense(hedged=True)
-        if tagged.tag == "doubtful":
-            return _Sense(doubtful=True)
-        name, _, value = tagged.tag.partition(" ")
-        names = [*map(str, Meaning), "hedged", "doubtful"]
-        if name not in names[:-2]:
-            near = get_close_matches(name, names, 1)
-            fix = f"did you mean {{{near[0]}}}?" if near else f"the tags are {', '.join(names)}"
-            raise self._error(tagged.line, f"the tag {{{tagged.tag}}} is not known", fix)
-        number = value.lstrip("+-").isdecimal()
-        return _Sense(Meaning(name), int(value) if number else value or None)
-
-
-_NUMBERS = {
-    "spoken.power": "{from -20.00 to +20.00 by 0.25}",
-    "spoken.degrees": "{from 1 to 180 by 1}",
-    "spoken.count": "{from 40 to 80 by 0.5}",
-    "spoken.snellen": "{lines 20/20 20/25 20/30}",
-}
-
-
 class Grammar:
     """One listening state's grammar, or several together. Made by `Grammars`."""
 
-    def __init__(self, name: str, root: _Part, templates: tuple[Template, ...]) -> None:
+    def __init__(self, name: str, root: Part, templates: tuple[Template, ...]) -> None:
         self.name = name
         self._root = root
         self._templates = templates
@@ -489,7 +136,7 @@ class Grammar:
             return None  # not in the grammar; or two meanings, and none is guessed
         sense = senses[0]
         value = sense.value
-        if isinstance(value, _From):
+        if isinstance(value, From):
             value = text[found[value.word].start :].strip()
         hedged = any(other.hedged for other in senses)
         meaning = sense.meaning
@@ -504,12 +151,12 @@ class Grammar:
         allowed = sense.beyond.allowed if outcome is Outcome.OUT_OF_RANGE and sense.beyond else ""
         return Parsed(" ".join(words), meaning, value, hedged, outcome, _hint(meaning), allowed)
 
-    def _long(self, words: _Words) -> Iterable[_Match]:
+    def _long(self, words: Words) -> Iterable[Match]:
         """A text too long to be anything but a note: only its first words are looked at."""
         return [
             (len(words), sense)
             for end, sense in self._root.match(words[:MOST_WORDS], 0, {})
-            if end == MOST_WORDS and isinstance(sense.value, _From)
+            if end == MOST_WORDS and isinstance(sense.value, From)
         ]
 
     def templates(self) -> tuple[Template, ...]:
@@ -519,8 +166,8 @@ class Grammar:
     def phrases(self, at_most: int = 400) -> tuple[Phrase, ...]:
         """The likeliest things to say that hold no number, for a recogniser's list.
 
-        About `at_most`: equally likely ones are kept or left out together, so that "one" never has more ways to be
-        heard than "two"; and every meaning keeps its likeliest.
+        About `at_most`: equally likely ones are kept or left out together, so that "one" never has more ways
+        to be heard than "two"; and every meaning keeps its likeliest.
         """
         closed = [template for template in self._templates if template.closed]
         cut = _rounded(closed[at_most].weight) if len(closed) > at_most else -1.0
@@ -578,7 +225,7 @@ class Grammar:
                 spoken.append(part)
         text = " ".join(spoken)
         heard = self.parse(text)
-        if heard is None or sense.meaning is None or isinstance(value, _From):
+        if heard is None or sense.meaning is None or isinstance(value, From):
             raise AssertionError(f"{self.name}: says {text!r} but does not understand it: please report this")
         return Phrase(text, sense.meaning, value, 1.0, heard.hedged, heard.outcome)
 
@@ -595,15 +242,29 @@ def _text(parts: Said) -> str:
     return " ".join(part for part in parts if isinstance(part, str))
 
 
-def _templates(file: str, part: _Part) -> tuple[Template, ...]:
+def _shown(parts: Said) -> str:
+    return repr(" ".join(part if isinstance(part, str) else "..." for part in parts))
+
+
+def _templates(file: str, root: Part) -> tuple[Template, ...]:
     found = []
-    for parts, sense, weight in part.templates():
+    for parts, sense, weight in root.templates():
+        value = sense.value
         if sense.meaning is None:
-            what = " ".join(one if isinstance(one, str) else "..." for one in parts)
-            raise GrammarError(file, 0, "", f"{what!r} has no meaning", "give it a tag such as {first}")
-        assert not isinstance(sense.value, _From)
+            raise GrammarError(
+                file, 0, "", f"{_shown(parts)} has no meaning", "give it a tag such as {first}"
+            )
+        if sense.twice:
+            raise GrammarError(file, 0, "", f"{_shown(parts)} has two tags with a meaning", "leave it one")
+        if (
+            isinstance(value, From)
+            or sum(not isinstance(part, str) for part in parts) + (value is not None) > 1
+        ):
+            raise GrammarError(
+                file, 0, "", f"{_shown(parts)} holds two values", "leave it one number or value"
+            )
         outcome = Outcome.DOUBTFUL if sense.doubtful else Outcome.HEARD
-        found.append(Template(parts, sense.meaning, sense.value, weight, sense.hedged, outcome))
+        found.append(Template(parts, sense.meaning, value, weight, sense.hedged, outcome))
         if len(found) > MOST_TEMPLATES:
             raise GrammarError(
                 file, 0, "", f"says more than {MOST_TEMPLATES} things", "use fewer optional parts"
@@ -620,14 +281,8 @@ def _merge(file: str, templates: Iterable[Template]) -> tuple[Template, ...]:
             merged[new.parts] = new
             continue
         if (old.meaning, old.value) != (new.meaning, new.value):
-            what = " ".join(part if isinstance(part, str) else "..." for part in new.parts)
-            raise GrammarError(
-                file,
-                0,
-                "",
-                f"{what!r} means both {old.meaning} and {new.meaning}",
-                "take it out of one of them",
-            )
+            both = f"{_shown(new.parts)} means both {old.meaning} and {new.meaning}"
+            raise GrammarError(file, 0, "", both, "take it out of one of them")
         doubt = Outcome.DOUBTFUL if Outcome.DOUBTFUL in (old.outcome, new.outcome) else Outcome.HEARD
         merged[new.parts] = replace(
             old, weight=old.weight + new.weight, hedged=old.hedged or new.hedged, outcome=doubt
@@ -652,8 +307,8 @@ class Grammars:
                 )
             files[read.name] = read
         self._files = files
-        linker = _Linker(files)
-        self._roots: dict[str, _Part] = {}
+        linker = Linker(files)
+        self._roots: dict[str, Part] = {}
         self._made: dict[tuple[str, ...], Grammar] = {}
         for name in files:
             linker.every_rule(name)
@@ -690,7 +345,7 @@ class Grammars:
             root, file = self._roots[names[0]], f"{names[0]}.jsgf"
             return Grammar(names[0], root, _merge(file, _templates(file, root)))
         together = [one for name in names for one in self.get(name).templates()]
-        root = _Choice(tuple(self._roots[name] for name in names), (1.0,) * len(names))
+        root = Choice(tuple(self._roots[name] for name in names), (1.0,) * len(names))
         file = " and ".join(f"{name}.jsgf" for name in names)
         return Grammar("+".join(names), root, _merge(file, together))
 
