@@ -22,11 +22,16 @@ class Say:
 
 @dataclass(frozen=True)
 class Ask:
-    """A question, put now. `number` counts the eye's questions from 1; `attempt` counts re-asks from 0."""
+    """A question, put now. `number` counts the eye's questions from 1; `attempt` counts re-asks from 0.
+
+    `dials` is what the dials show as it is put (the second lens of the pair before, say), or None when they show the
+    lens the exam last set.
+    """
 
     question: Question
     number: int
     attempt: int = 0
+    dials: Lens | None = None
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,77 @@
+"""One eye on its way through the exam: the lens before it, what it has read, and what the steps leave behind."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from ..optics.lens import Lens
+from . import plan
+from .questions import Eye
+
+
+def line_feet(line: str) -> int:
+    """The denominator of a Snellen fraction in feet: "20/25" -> 25; missed letters ("20/25-2") are left aside."""
+    return int(line.split("/")[1].split("-")[0].split("+")[0])
+
+
+@dataclass(frozen=True)
+class EyeState:
+    """What the steps share about one eye.
+
+    lens          before the eye now; the cross cylinder is never part of it
+    entering      acuity before a lens was moved, a Snellen fraction in feet; None: not taken
+    line          the line last read, and `line_lens` the lens it was read through
+    line_refused  the patient could not say which line; not asked again until the next acuity step
+    given         this eye came with a starting point
+    power_from    cylinder at the time the axis was last refined (D/100)
+    turned        degrees the axis moved when it was last refined
+    minus_refused  the sphere (D/100) at which a quarter more minus was plainly worse; None: nowhere
+    clicks        clicks of plus to make the check line unreadable; None: not checked
+    rounds        times a poor acuity sent this eye back
+    checked       the over-minus check has been done, or left
+    """
+
+    eye: Eye
+    lens: Lens
+    age: int | None = None
+    entering: str | None = None
+    line: str | None = None
+    line_lens: Lens | None = None
+    line_refused: bool = False
+    given: bool = False
+    power_from: int = 0
+    turned: int = 0
+    minus_refused: int | None = None
+    clicks: int | None = None
+    rounds: int = 0
+    checked: bool = False
+
+    @property
+    def line_here(self) -> str | None:
+        """The line read through the very lens before the eye now; None when that is not known."""
+        return self.line if self.line_lens == self.lens else None
+
+    @property
+    def blurred(self) -> bool:
+        """Plainly blurred: the line last read is poor, so "the same" says little about the focus."""
+        return self.line is not None and line_feet(self.line) >= line_feet(plan.POOR)
+
+    def to(self, lens: Lens) -> EyeState:
+        return replace(self, lens=lens)
+
+
+def sphere_within(sphere: int) -> bool:
+    return plan.SPHERE_LOW <= sphere <= plan.SPHERE_HIGH
+
+
+def with_cylinder(lens: Lens, cylinder: int, axis: int | None = None) -> Lens:
+    """The lens with another cylinder, the spherical equivalent held as nearly as whole clicks allow.
+
+    For every 0.50 D of minus cylinder 0.25 D of plus goes into the sphere; a single 0.25 D leaves half a click over,
+    which goes toward plus when cylinder is added and is taken back when it is removed.
+    """
+    # Twice the spherical equivalent in D/100 stays a whole number, so no half click is lost to rounding.
+    before, after = -lens.cylinder // plan.POWER_FINEST, -cylinder // plan.POWER_FINEST
+    clicks = (after + 1) // 2 - (before + 1) // 2
+    sphere = lens.sphere + clicks * 25
+    return Lens(sphere, cylinder, lens.axis if axis is None else axis, lens.cross)

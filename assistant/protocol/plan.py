@@ -1,0 +1,121 @@
+"""The exam in one place: the steps, their order, their stopping rules, and every constant they use.
+
+All powers are hundredths of a dioptre, all axes degrees. Where no source is named the value is common practice
+(no single source) or a design choice, and says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class StepRule:
+    """One step of the protocol: its id (used in code, log, report and tests), what it does, and when it ends."""
+
+    id: str
+    does: str
+    ends: str
+
+
+# Asked once, before any lens.
+SETTING_UP: tuple[StepRule, ...] = (
+    StepRule("age", "the patient's age in years", "a number or skip"),
+    StepRule("pd", "the interpupillary distance in millimetres", "a number or skip"),
+)
+
+# For each eye, right first by custom. A step that has nothing to do is skipped and logged so.
+EACH_EYE: tuple[StepRule, ...] = (
+    StepRule("entering", "the acuity before a lens is moved", "a line is named, or skip"),
+    StepRule(
+        "sphere",
+        "brings the best sphere near: steps by the acuity (whole dioptres while plainly blurred), halved when a step "
+        "no longer helps, plus tried first",
+        "a half-dioptre step helps in neither direction",
+    ),
+    StepRule(
+        "astigmatism",
+        "half a dioptre of cylinder at 180, 45, 90, 135: without it, or with it",
+        "each pair of opposite meridians is decided; none preferred: no cylinder; skipped from 0.50 D at the start",
+    ),
+    StepRule(
+        "axis",
+        "cross cylinder astride the axis: turns toward the minus mark of the preferred side, half as far after a reversal",
+        "both sides equal, or the next turn is below the useful smallest step",
+    ),
+    StepRule(
+        "power",
+        "half-dioptre steps of cylinder while two comes at once, then quarters; half of each change goes into the sphere",
+        "a quarter dioptre helps in neither direction",
+    ),
+    StepRule("axis_again", "the axis once more with the fuller cylinder", "as axis; skipped if the power moved less than 0.50 D"),
+    StepRule("power_again", "a quarter of cylinder either way", "as power; skipped if the axis turned too little to matter"),
+    StepRule("sphere_again", "a quarter of sphere either way, plus first", "a quarter helps in neither direction"),
+    StepRule("acuity", "the best acuity", "a line is named; too poor a line sends the eye back once"),
+    StepRule(
+        "over_minus",
+        "plus until no letter of the best line can be read; more than three clicks: too much minus was in",
+        "the clicks are counted and the sphere is settled",
+    ),
+)
+
+# `acuity` stands before the over-minus check because the check needs the best line; a check that moves the sphere
+# takes the acuity once more.
+
+# After both eyes.
+CLOSING: tuple[StepRule, ...] = (StepRule("read_back", "everything is read back", "confirm"),)
+
+# --- sphere -----------------------------------------------------------------------------------------------------
+SPHERE_LOW, SPHERE_HIGH = -2000, 2000  # dial ends, D/100 (design: the common range of a refractor head)
+CYLINDER_LOW = -800  # dial end, D/100
+SPHERE_STEP_VERY_POOR = 200  # from 20/200 and worse: at that blur a whole dioptre hardly shows (design)
+SPHERE_STEP_POOR = 100  # plainly blurred: whole dioptres (common practice)
+SPHERE_STEP_FAIR = 50  # near the focus already
+SPHERE_WIDEST = 400  # two equal answers while plainly blurred widen the step, to this at most (design)
+SPHERE_FINEST_FIRST = 50  # quarters wait until the cylinder is in
+SPHERE_FINEST = 25
+EQUAL_RUN = 2  # equal answers in a row on which plus is taken before the line is read again
+WORSE_BY = 1.3  # a line is worse when its denominator grew by this factor: a chart line and a bit
+VERY_POOR = "20/200"
+POOR = "20/70"
+
+# --- astigmatism ------------------------------------------------------------------------------------------------
+TRIAL_CYLINDER = -50
+TRIAL_MERIDIANS = (180, 90, 45, 135)  # opposite meridians together, so that one answer can settle two
+CYLINDER_TO_START_FROM = -50  # at this or more at the start, there is astigmatism
+
+# --- axis -------------------------------------------------------------------------------------------------------
+CROSS_POWER = 25  # +-0.25 D cross cylinder
+AXIS_FIRST_TURN = 16  # degrees; halves to 8, 4, 2, 1
+AXIS_AGAIN_TURN = 8
+POWER_MOVE_FOR_AXIS = 50  # the axis is refined again if the cylinder moved by this much (common practice)
+
+# --- cylinder power ---------------------------------------------------------------------------------------------
+POWER_FIRST_STEP = 50
+POWER_FINEST = 25
+
+# --- over-minus check -------------------------------------------------------------------------------------------
+CLICKS_EXPECTED = 3  # a correct sphere takes three quarter clicks of plus (common practice)
+CLICK_STEPS = (3, 4, 6, 10, 18, 34)  # clicks tried in turn while the line stays readable; then halved to one click
+CLICKS_WEIGHED = 4  # one click too many is within the check's own spread: the pair decides
+CLICKS_FIRM = 6  # as above where a quarter more minus was plainly worse, which focusing through it cannot be
+CHECK_LINE = "20/20"
+
+# --- safety nets ------------------------------------------------------------------------------------------------
+GOOD_ENOUGH = "20/25"  # a best line poorer than this sends the eye back once
+NO_LINE = "20/800"  # stands for "cannot read any": poorer than the largest line of a chart
+REFER_BELOW = "20/40"  # design choice
+QUESTIONS_MOST = 76  # an eye's questions, re-asked ones not counted; then its best so far stands, flagged
+MISSES_BEFORE_TYPING = 3  # doubtful or silent tries, then the examiner is asked to type or say the command
+MISSES_BEFORE_MOVING_ON = 6  # then the step is left, flagged
+
+
+def useful_turn(cylinder: int) -> int:
+    """Smallest useful turn of the axis in degrees for a cylinder (D/100): the error that costs about 0.12 D.
+
+    14, 7, 5, 3, 2 degrees for a cylinder to 0.25, 0.50, 0.75, 1.50 and above (ANSI Z80.1-2015 axis tolerances).
+    """
+    for limit, turn in ((25, 14), (50, 7), (75, 5), (150, 3)):
+        if -cylinder <= limit:
+            return turn
+    return 2

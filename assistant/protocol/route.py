@@ -1,0 +1,84 @@
+"""Which step comes next for an eye: the order of `plan.EACH_EYE`, with its conditions, as one pure function."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from . import plan
+from .eye import EyeState, line_feet
+from .steps.acuity import AcuityStep
+from .steps.astigmatism import Astigmatism
+from .steps.axis import Axis
+from .steps.base import Step
+from .steps.over_minus import OverMinus
+from .steps.power import Power
+from .steps.sphere import Sphere
+
+ORDER = tuple(rule.id for rule in plan.EACH_EYE)
+
+
+def first_step(eye: EyeState) -> Step:
+    if eye.entering is None:
+        return AcuityStep("entering")
+    return Sphere.coarse(eye)
+
+
+def following(eye: EyeState, after: str) -> tuple[EyeState, Step | None, tuple[str, ...]]:
+    """The step that follows `after`, and the ids of the steps passed over because they have nothing to do.
+
+    None: the eye is finished.
+    """
+    skipped: list[str] = []
+    if after == "acuity":
+        return _after_acuity(eye)
+    if after == "over_minus":  # a check that moved the sphere takes the acuity once more
+        eye = replace(eye, checked=True)
+        return eye, AcuityStep("acuity") if eye.line_here is None and not eye.line_refused else None, ()
+    for id in ORDER[ORDER.index(after) + 1 :]:
+        step = _begin(id, eye)
+        if step is not None:
+            return eye, step, tuple(skipped)
+        skipped.append(id)
+    return eye, None, tuple(skipped)
+
+
+def _begin(id: str, eye: EyeState) -> Step | None:
+    cylinder = eye.lens.cylinder
+    if id == "sphere":
+        return Sphere.coarse(eye)
+    if id == "astigmatism":
+        return Astigmatism() if cylinder > plan.CYLINDER_TO_START_FROM or eye.rounds else None
+    if id == "axis":
+        return Axis.first(eye) if cylinder else None
+    if id == "power":
+        return Power.first(eye) if cylinder else None
+    if id == "axis_again":
+        moved = abs(cylinder - eye.power_from) >= plan.POWER_MOVE_FOR_AXIS
+        return Axis.again(eye) if cylinder and moved else None
+    if id == "power_again":
+        # Turning by t makes the old power count only cos 2t along the new axis: worth a look from a quarter on.
+        return Power.again(eye) if cylinder and eye.turned >= _turn_that_matters(cylinder) else None
+    if id == "sphere_again":
+        return Sphere.fine(eye)
+    if id == "over_minus":
+        return OverMinus.begin(eye)
+    assert id == "acuity"
+    return AcuityStep("acuity")
+
+
+def _turn_that_matters(cylinder: int) -> int:
+    """Degrees t with |C| (1 - cos 2t) of about 0.12 D, from a few whole degrees up."""
+    for turn in (6, 8, 10, 13, 16, 20):
+        if -cylinder * 2 * (turn * 0.0174533) ** 2 >= 12:
+            return turn
+    return 24
+
+
+def _after_acuity(eye: EyeState) -> tuple[EyeState, Step | None, tuple[str, ...]]:
+    poor = eye.line_here is not None and line_feet(eye.line_here) > line_feet(plan.GOOD_ENOUGH)
+    if poor and eye.rounds == 0:
+        eye = replace(eye, rounds=1)
+        return eye, Sphere.coarse(eye), ()
+    if not eye.checked:
+        return eye, OverMinus.begin(eye), ()
+    return eye, None, ()

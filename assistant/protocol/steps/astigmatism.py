@@ -1,0 +1,68 @@
+"""Is there astigmatism? Half a dioptre of cylinder at four meridians: without it, or with it (common practice).
+
+The meridians are asked as two opposite pairs. A meridian preferred settles its pair; both pairs together give the
+axis to start from: one pair alone its own meridian, two the one between them.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from ...optics.lens import Lens, wrap_axis
+from .. import plan
+from ..eye import EyeState, with_cylinder
+from ..meanings import Heard, Meaning
+from ..questions import Choice
+from .base import Move
+
+
+@dataclass(frozen=True)
+class Astigmatism:
+    """`preferred` are the meridians chosen with the cylinder; `asked` counts through plan.TRIAL_MERIDIANS."""
+
+    preferred: tuple[int, ...] = ()
+    asked: int = 0
+    retest: int | None = None
+
+    id = "astigmatism"
+
+    def rebased(self, eye: EyeState) -> Astigmatism:
+        return Astigmatism()
+
+    def ask(self, eye: EyeState) -> Choice | None:
+        if self.asked >= len(plan.TRIAL_MERIDIANS):
+            return None
+        return Choice(eye.eye, self.id, eye.lens, _with_trial(eye.lens, plan.TRIAL_MERIDIANS[self.asked]))
+
+    def answer(self, eye: EyeState, heard: Heard) -> Move:
+        meridian = plan.TRIAL_MERIDIANS[self.asked]
+        step = replace(self, asked=self.asked + 1)
+        if heard.meaning is Meaning.SECOND:
+            step = replace(step, preferred=(*self.preferred, meridian))
+            if step.asked % 2 == 1:  # the opposite meridian can only be worse
+                step = replace(step, asked=step.asked + 1)
+        if step.asked < len(plan.TRIAL_MERIDIANS):
+            return Move(step, eye)
+        if not step.preferred:
+            return Move(step, eye)
+        return Move(step, eye.to(_with_trial(eye.lens, between(step.preferred))))
+
+
+def between(meridians: tuple[int, ...]) -> int:
+    """The axis in the middle of one or two preferred meridians, in doubled-angle space."""
+    x = sum(math.cos(math.radians(2 * m)) for m in meridians)
+    y = sum(math.sin(math.radians(2 * m)) for m in meridians)
+    return wrap_axis(round(math.degrees(math.atan2(y, x)) / 2))
+
+
+def _with_trial(lens: Lens, meridian: int) -> Lens:
+    if lens.cylinder == 0:
+        return with_cylinder(lens, plan.TRIAL_CYLINDER, meridian)
+    # A cylinder stands already (an eye sent back): the trial cylinder is added to it as vectors.
+    from ...optics.power_vector import PowerVector
+
+    added = lens.vector.plus(PowerVector.of(0.25, -0.5, meridian))
+    sphere, cylinder, axis = added.sphero_cylinder()
+    quarter = -round(-cylinder * 4) * 25
+    return Lens(round(added.m * 8 - quarter / 25) // 2 * 25, quarter, wrap_axis(round(axis)))
