@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from random import Random
 from types import MappingProxyType
 from typing import Final
@@ -22,7 +22,7 @@ from ..protocol.exam import Exam
 from ..protocol.questions import Eye as Side
 from ..protocol.start import Start, StartEye
 from .eye import BlurModel, Eye
-from .patient import Kind, Reply, VirtualPatient, kind
+from .patient import Kind, Reply, Traits, VirtualPatient, kind
 
 MOST_REPLIES: Final = 1000
 """An exam that goes on for more answers than this is stopped and flagged `endless`: a fault of the
@@ -47,7 +47,7 @@ def _wide(chance: Random, age: int) -> tuple[SphereCylinderAxis, SphereCylinderA
     return one(), one()
 
 
-    """Where refractions come from: `draw(random, age)` gives the right and left lenses needed (D, degrees)."""
+# The clinic's distribution. Assumed throughout: a mixture that looks like an adult practice's day, no survey.
 _EMMETROPIC_SHARE = 0.6  # the rest are myopes
 _EMMETROPES = (0.4, 1.0)  # mean and standard deviation of M, D
 _MYOPES = (-2.8, 1.9)
@@ -99,9 +99,7 @@ class StartFrom:
 
 
 STARTS: Final = (StartFrom.ZERO, StartFrom.NEAR, StartFrom.OVER_MINUSED)
-NEAR_START: Final = (
-    0.75  # D, longest error vector of a near starting point: about an autorefractor's or old glasses'
-)
+NEAR_START: Final = 0.75  # D, longest error vector of a near starting point
 OVER_MINUS: Final = (0.50, 1.50)  # D too much minus
 
 
@@ -118,9 +116,10 @@ class Cohort:
     seed: int = 0
     start: str = StartFrom.ZERO
     blur_model: str = BlurModel.SQUARE.value
+    changes: tuple[tuple[str, float], ...] = ()  # traits of the kind set otherwise, to sweep them
 
     def __post_init__(self) -> None:
-        kind(self.kind)
+        self.traits  # noqa: B018 - an unknown kind or trait is refused here, not in mid-cohort
         for name, value, known in (
             ("population", self.population, tuple(POPULATIONS)),
             ("start", self.start, STARTS),
@@ -128,6 +127,16 @@ class Cohort:
         ):
             if value not in known:
                 raise ValueError(f"{name}: {value!r} is none of {', '.join(known)}")
+
+    @property
+    def traits(self) -> Traits:
+        """How these patients answer; raises ValueError for a trait there is not or a value it cannot have."""
+        of_kind = kind(self.kind).traits
+        known = tuple(item.name for item in fields(of_kind))
+        for name, _ in self.changes:
+            if name not in known:
+                raise ValueError(f"trait: {name!r} is none of {', '.join(known)}")
+        return replace(of_kind, **dict(self.changes))
 
 
 @dataclass(frozen=True)
@@ -191,7 +200,7 @@ def draw_patient(cohort: Cohort, number: int) -> tuple[VirtualPatient, Start]:
         round(min(max(chance.gauss(63.0, 3.5), 52.0), 75.0))
     )  # mean 63 mm: Dodgson, Proc SPIE 2004;5291
     start = Start(right=_start(right, cohort.start, chance), left=_start(left, cohort.start, chance))
-    return VirtualPatient(right, left, chosen.traits, chance, pd=pd, age=age, habit=chosen.habit), start
+    return VirtualPatient(right, left, cohort.traits, chance, pd=pd, age=age, habit=chosen.habit), start
 
 
 def _eye(need: SphereCylinderAxis, age: int, chosen: Kind, cohort: Cohort, chance: Random) -> Eye:
@@ -286,6 +295,52 @@ def exams(cohort: Cohort, first: int, last: int) -> Iterator[ExamRecord]:
     """Exams `first` up to, not including, `last`."""
     for number in range(first, last):
         yield exam_of(cohort, number)
+
+
+COLUMNS: Final = (
+    *("number", "age", "eye", "true_sphere", "true_cylinder", "true_axis", "true_m", "true_j0", "true_j45"),
+    *("accommodation", "best_logmar", "pupil_mm", "sphere", "cylinder", "axis", "acuity"),
+    *(
+        "error_m",
+        "error_j0",
+        "error_j45",
+        "error",
+        "axis_error",
+        "questions",
+        "complete",
+        "confirmed",
+        "flags",
+    ),
+)
+"""Columns of `rows`: dioptres, degrees, logMAR, millimetres, years; flags of the eye and of both, blank
+between."""
+
+Cell = str | int | float | bool | None
+
+
+def rows(record: ExamRecord) -> Iterator[dict[str, Cell]]:
+    """One row an eye, right first: every column of `COLUMNS`, None where the draft leaves it open."""
+    for eye in record.eyes:
+        sphere, cylinder, axis = eye.needed
+        error, result, truth = eye.error, eye.result, eye.truth
+        cells: tuple[Cell, ...] = (
+            *(record.number, record.age, eye.side.value, _cell(sphere), _cell(cylinder), _cell(axis)),
+            *(_cell(part) for part in truth.correction),
+            *(_cell(truth.accommodation), _cell(truth.best_logmar), _cell(truth.pupil_mm)),
+            *(_powers(result.sphere), _powers(result.cylinder), result.axis, result.acuity),
+            *((_cell(part) for part in error) if error is not None else (None, None, None)),
+            *(_cell(error.blur) if error is not None else None, _cell(eye.axis_error), eye.questions),
+            *(result.complete, record.confirmed, " ".join((*eye.flags, *record.flags))),
+        )
+        yield dict(zip(COLUMNS, cells, strict=True))
+
+
+def _cell(value: float | None) -> float | None:
+    return None if value is None else round(value, 4)
+
+
+def _powers(hundredths: int | None) -> float | None:
+    return None if hundredths is None else hundredths / 100
 
 
 # -- what came of it

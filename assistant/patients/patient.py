@@ -33,7 +33,9 @@ class Traits:
     threshold         D. Difference of blur told right 84 % of the time (one standard deviation of the inner
                       noise) near best focus. 0.05-0.07 near the limit of acuity (Optom Vis Sci
                       1989;66:545-553).
-    weber             D per D. Growth of that difference with the blur already there. Assumed, swept 0.0-0.3.
+    weber             D per D. Growth of that difference with the blur already there. Assumed, swept 0.0-0.3:
+                      at 0.05 a person 1.4 D out of focus sees a step of 0.25 D, about a line, three times in
+                      four.
     same_zone         D. Perceived difference below which the answer is "same", near best focus; grows like
                       the threshold. Between telling at all (0.05) and noticing unprompted (0.28-0.33, Vision
                       Res 2005;45:1967-1974). Assumed, swept 0.03-0.30.
@@ -59,7 +61,7 @@ class Traits:
     """
 
     threshold: float = 0.06
-    weber: float = 0.10
+    weber: float = 0.05
     same_zone: float = 0.08
     noise: float = 1.0
     lapse: float = 0.02
@@ -431,7 +433,7 @@ EXACT: Final = Traits(
 STEADY: Final = replace(
     TYPICAL,
     threshold=0.05,
-    weber=0.05,
+    weber=0.03,
     same_zone=0.06,
     lapse=0.005,
     minus_liking=0.01,
@@ -457,7 +459,7 @@ KINDS: Final[Mapping[str, Kind]] = MappingProxyType(
             replace(
                 TYPICAL,
                 threshold=0.09,
-                weber=0.15,
+                weber=0.08,
                 same_zone=0.14,
                 lapse=0.03,
                 again=0.06,
@@ -479,11 +481,11 @@ KINDS: Final[Mapping[str, Kind]] = MappingProxyType(
             pupil_mm=(4.5, 6.5),
         ),
         "poor-acuity": Kind(
-            "cannot be brought to 20/40",
+            "sees 20/40 to 20/100 at best",
             replace(
                 TYPICAL,
                 threshold=0.10,
-                weber=0.15,
+                weber=0.08,
                 same_zone=0.14,
                 lapse=0.03,
                 seconds=1.5,
@@ -498,7 +500,7 @@ KINDS: Final[Mapping[str, Kind]] = MappingProxyType(
             replace(
                 TYPICAL,
                 threshold=0.12,
-                weber=0.20,
+                weber=0.12,
                 same_zone=0.12,
                 lapse=0.10,
                 again=0.05,
