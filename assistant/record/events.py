@@ -128,6 +128,7 @@ def _heard(recorded: Recorded, recording: Recording | None) -> Event:
         "value": value_to_natural(heard.meaning, heard.value),
         "outcome": heard.outcome.value,
         "hedged": heard.hedged,
+        "typed": heard.typed,
         "used": recorded.used,
     }
     if recording is not None:
@@ -232,6 +233,7 @@ def heard_from_event(written: Mapping[str, Any]) -> Heard:
             score=written.get("score"),
             after=written.get("after"),
             hedged=bool(written.get("hedged", False)),
+            typed=bool(written.get("typed", False)),
         )
     except ValueError as error:
         raise EventError(str(error)) from None

@@ -33,11 +33,20 @@ class Prism:
 
 
 @dataclass(frozen=True)
+class Duration:
+    """How long a contact lens may be worn: value, unit as written, and its code."""
+
+    value: Decimal
+    unit: str | None
+    code: str | None
+
+
+@dataclass(frozen=True)
 class SpectacleLens:
     """One lens: powers in dioptres as written (Decimal keeps the places), axis in degrees.
 
     `product` is its code ("lens", "contact"). The last fields are a contact lens's: power (dioptres), back
-    curve and diameter (mm), duration (value, unit), colour, brand.
+    curve and diameter (mm), duration, colour, brand.
     """
 
     eye: str
@@ -50,7 +59,7 @@ class SpectacleLens:
     power: Decimal | None = None
     back_curve: Decimal | None = None
     diameter: Decimal | None = None
-    duration: tuple[Decimal, str] | None = None
+    duration: Duration | None = None
     colour: str | None = None
     brand: str | None = None
     notes: tuple[str, ...] = ()
@@ -96,7 +105,6 @@ def read_vision_prescription(resource: Mapping[str, Any]) -> Spectacles:
         raise FhirError(f"status: {status!r} is none of {', '.join(STATUSES)}")
     if status in ("cancelled", "entered-in-error"):
         raise FhirError(f"status: the prescription is {status}, it must not be used")
-    # R4 and R5 say lensSpecification; DSTU2 said dispense
     lenses = _list(resource, "lensSpecification", "VisionPrescription")
     if not lenses:
         raise FhirError("lensSpecification: is missing; a prescription has at least one")
@@ -177,7 +185,7 @@ def _product(held: object, where: str) -> str:
     return str(held.get("text", "lens"))
 
 
-def _duration(held: object, where: str) -> tuple[Decimal, str] | None:
+def _duration(held: object, where: str) -> Duration | None:
     if held is None:
         return None
     if not isinstance(held, Mapping):
@@ -185,7 +193,7 @@ def _duration(held: object, where: str) -> tuple[Decimal, str] | None:
     value = _decimal(held, "value", where)
     if value is None:
         raise FhirError(f"{where}.value: is missing")
-    return value, str(held.get("code") or held.get("unit") or "")
+    return Duration(value, _text(held, "unit", where), _text(held, "code", where))
 
 
 def _decimal(
