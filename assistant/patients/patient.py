@@ -135,7 +135,7 @@ PLAIN: Final[Mapping[Meaning, Sequence[str]]] = MappingProxyType(
         Meaning.SAME: ("same", "about the same", "they look the same"),
         Meaning.UNSURE: ("can't tell", "i can't tell"),
         Meaning.AGAIN: ("again", "show me again"),
-        Meaning.YES: ("yes",),
+        Meaning.YES: ("yes", "just barely"),
         Meaning.NO: ("no",),
     }
 )
@@ -144,7 +144,8 @@ HEDGED: Final[Mapping[Meaning, Sequence[str]]] = MappingProxyType(
         Meaning.FIRST: ("um, one i think", "maybe one"),
         Meaning.SECOND: ("um, two i think", "maybe two"),
         Meaning.SAME: ("um, same i think",),
-        Meaning.YES: ("just barely",),
+        Meaning.YES: ("i think so", "um yes"),
+        Meaning.NO: ("i don't think so",),
     }
 )
 OFF_TOPIC: Final = ("is my chin in the right place", "it is rather warm in here", "my bus leaves at five")
