@@ -79,6 +79,7 @@ class State:
     setting_up: tuple[str, ...] = ()
     question: Question | None = None
     tries: int = 0  # unusable utterances since the question was put
+    unclear: int = 0  # utterances outside the grammar in a row
     paused: bool = False
     closing: bool = False
     over: bool = False
@@ -387,8 +388,14 @@ class Exam:
     def _unusable(self, heard: Heard) -> None:
         if self.state.paused:
             return
-        if heard.by is Speaker.EXAMINER and heard.accepted:
+        if heard.by is Speaker.EXAMINER and (heard.accepted or heard.outcome is Outcome.NOT_UNDERSTOOD):
             return  # the examiner talking to the patient: nothing was asked of the assistant
+        if heard.outcome is Outcome.NOT_UNDERSTOOD and not heard.typed:
+            # Talk in the room is no answer gone wrong; but twice in a row may be one.
+            unclear = self.state.unclear + 1
+            self.state = replace(self.state, unclear=unclear % plan.UNCLEAR_BEFORE_ASKING)
+            if unclear < plan.UNCLEAR_BEFORE_ASKING:
+                return
         if heard.outcome is Outcome.OUT_OF_RANGE:
             self._say("out_of_range", {"meaning": heard.meaning, "value": heard.value})
         self._tried(heard)
@@ -423,6 +430,7 @@ class Exam:
         """Find the next question: set up, this eye, the other eye, read back."""
         state = self.state
         if state.closing:
+            self._say("read_back_all", {"prescription": self._prescription()})
             self._put_question(tries=0, question=Confirm(Eye.BOTH, "read_back", "prescription"))
             return
         if state.setting_up:
@@ -507,7 +515,7 @@ class Exam:
     def _put_question(self, tries: int, question: Question | None = None) -> None:
         question = question or self.state.question
         assert question is not None
-        state = replace(self.state, question=question, tries=tries)
+        state = replace(self.state, question=question, tries=tries, unclear=0)
         number = 1
         if question.eye is not Eye.BOTH:
             progress = state.of(question.eye)
@@ -527,9 +535,11 @@ class Exam:
             self._out.append(Flag("not_confirmed", Eye.BOTH))
         self._say("finished" if confirmed else "finished_unconfirmed")
         self._out.append(StepChange(Eye.BOTH, "read_back", Status.DONE if confirmed else Status.SKIPPED))
-        self._out.append(
-            Prescribe(_result(state.right), _result(state.left), pd=state.pd, confirmed=confirmed)
-        )
+        self._out.append(self._prescription())
+
+    def _prescription(self) -> Prescribe:
+        state = self.state
+        return Prescribe(_result(state.right), _result(state.left), state.pd, state.confirmed)
 
     # -------------------------------------------------------------------------------------------------- small
     def _lens(self) -> Lens:

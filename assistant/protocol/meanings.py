@@ -79,6 +79,7 @@ class Heard:
     score    natural-log likelihood ratio or similar, engine's own scale; None where typed.
     after    seconds from the end of the question to the start of speech; None where unknown.
     hedged   the words or the voice hesitated ("um, two I think").
+    typed    it was typed, so it was meant for the assistant.
     """
 
     text: str
@@ -89,6 +90,7 @@ class Heard:
     score: float | None = None
     after: float | None = None
     hedged: bool = False
+    typed: bool = False
 
     def __post_init__(self) -> None:
         if self.outcome is Outcome.HEARD and self.meaning is None:

@@ -106,6 +106,7 @@ GOOD_ENOUGH = "20/25"  # a best line poorer than this sends the eye back once
 NO_LINE = "20/800"  # stands for "cannot read any": poorer than the largest line of a chart
 REFER_BELOW = "20/40"  # design choice
 QUESTIONS_MOST = 76  # an eye's questions, re-asked ones not counted; then its best so far stands, flagged
+UNCLEAR_BEFORE_ASKING = 2  # utterances outside the grammar before the question is put again
 MISSES_BEFORE_TYPING = 3  # doubtful or silent tries, then the examiner is asked to type or say the command
 MISSES_BEFORE_MOVING_ON = 6  # then the step is left, flagged
 

@@ -1,0 +1,159 @@
+"""`exam`: refract a patient, heard through a microphone, from typed lines, or from a recording."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable, Iterable
+from contextlib import ExitStack
+from datetime import datetime
+from pathlib import Path
+from typing import IO, Any
+
+from .. import __version__
+from ..errors import UserError
+from ..protocol.meanings import Speaker
+from ..record.events import Event
+from ..record.folder import ExamFolder
+from ..record.starts import read_start, start_from_dict
+from ..session import Session
+from ..watching import Conversation
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = subparsers.add_parser(
+        "exam",
+        help="refract a patient",
+        description="Follows the refraction: hears the answers and commands, says the next lens change, writes "
+        "everything down. Ends with the draft prescription and the exam folder.",
+    )
+    parser.add_argument("--listen", metavar="mic|text|FILE.wav", default="mic", help="what to listen to (mic)")
+    parser.add_argument("--speak", choices=("aloud", "off"), help="say the prompts (aloud with mic, else off)")
+    parser.add_argument("--out", metavar="DIR", type=Path, help="the exam folder to make (exams/ and the time)")
+    parser.add_argument("--start", metavar="FILE", type=Path, help="a starting point: old glasses, autorefraction ...")
+    parser.add_argument("--events", metavar="-|FILE", help="write every event as a JSON line; - for standard output")
+    parser.add_argument(
+        "--asks", choices=("examiner", "assistant"), default="examiner", help="who puts the questions (examiner)"
+    )
+    parser.add_argument("--engine", help="the recogniser (the embedded one)")
+    parser.add_argument("--model", metavar="DIR", type=Path, help="its model (the packaged one)")
+    parser.set_defaults(run=run)
+
+
+def default_folder() -> Path:
+    """exams/ and the local time: sorts by day, and says nothing of the patient."""
+    return Path("exams") / datetime.now().strftime("%Y-%m-%d-%H%M%S")
+
+
+def run(args: argparse.Namespace) -> int:
+    from .hear import grammars
+
+    start_dict: dict[str, Any] = {}
+    notes: list[str] = []
+    if args.start is not None:
+        start_dict, notes = read_start(args.start)
+    listen = args.listen
+    if listen not in ("mic", "text") and not Path(listen).is_file():
+        raise UserError(f"{listen} is not there: give mic, text, or a recording (WAV or FLAC)")
+    header = {
+        "version": __version__,
+        "start": start_dict,
+        "listen": listen if listen in ("mic", "text") else "recording",
+        "asks": args.asks,
+    }
+    live_grammars = grammars()
+    with ExitStack() as stack:
+        listener: Callable[[Session, ExamFolder], None]
+        if listen == "text":
+            listener = listen_to_lines(sys.stdin)
+        else:
+            from ..hearing.engines import load
+            from ..listening import listen_to_microphone, listen_to_recording
+
+            recogniser = load(args.engine, args.model)
+            header |= {"engine": recogniser.name, "model": recogniser.model}
+            if listen == "mic":
+                listener = listen_to_microphone(recogniser)
+            else:
+                listener = listen_to_recording(recogniser, Path(listen))
+        watchers: list[Callable[[Event], None]] = []
+        machine_reads = args.events == "-"
+        if args.events is not None:
+            watchers.append(json_lines(stack, args.events))
+        if not machine_reads:
+            watchers.append(Conversation(sys.stdout))
+        for note in notes:
+            print(f"start: {note}", file=sys.stderr)
+        folder = stack.enter_context(ExamFolder.create(args.out or default_folder(), header=header))
+        aloud = args.speak == "aloud" or (args.speak is None and listen == "mic")
+        speak = None
+        if aloud:
+            from ..voice_out import open_voice
+
+            speak = open_voice(stack)
+        session = Session(
+            live_grammars,
+            start_from_dict(start_dict),
+            folder=folder,
+            watch=tuple(watchers),
+            speak=speak,
+            asks=args.asks,
+        )
+        try:
+            session.begin()
+            listener(session, folder)
+        finally:
+            session.close()
+            folder.build()
+        if not machine_reads:
+            print(f"\nExam folder: {folder.path}")
+    return 0
+
+
+def json_lines(stack: ExitStack, where: str) -> Callable[[Event], None]:
+    """A watcher that writes each event as one JSON line, flushed at once."""
+    stream: IO[str]
+    if where == "-":
+        stream = sys.stdout
+    else:
+        try:
+            stream = stack.enter_context(open(where, "w", encoding="utf-8"))
+        except OSError as error:
+            raise UserError(f"{where} cannot be written: {error.strerror}. Give a file you may write") from None
+
+    def write(event: Event) -> None:
+        stream.write(json.dumps(event, ensure_ascii=False) + "\n")
+        stream.flush()
+
+    return write
+
+
+def listen_to_lines(lines: Iterable[str]) -> Callable[[Session, ExamFolder], None]:
+    """Utterances typed one a line: plain words, or JSON with `say`, `by` and `after`."""
+
+    def listen(session: Session, folder: ExamFolder) -> None:
+        for line in lines:
+            if session.over:
+                break
+            say, by, after = read_line(line)
+            session.take(session.typed(say, by, after))
+
+    return listen
+
+
+def read_line(line: str) -> tuple[str, Speaker | None, float | None]:
+    """(words, who said them, seconds of silence before) of one line; anything that is not such JSON is plain words."""
+    text = line.strip()
+    if not text.startswith("{"):
+        return text, None, None
+    try:
+        held = json.loads(text)
+    except ValueError:
+        return text, None, None
+    if not isinstance(held, dict):
+        return text, None, None
+    say, by, after = held.get("say", ""), held.get("by"), held.get("after")
+    speaker = Speaker(by) if by in ("patient", "examiner") else None
+    seconds = float(after) if isinstance(after, (int, float)) and not isinstance(after, bool) else None
+    return (say if isinstance(say, str) else ""), speaker, seconds

@@ -1,0 +1,126 @@
+"""One exam in progress: the machine, the log, the voice and whoever watches, tied together.
+
+Every utterance comes in through `take`; every effect goes, in this order, to the log (it is on the disk before anything
+else happens), to the watchers, and to the voice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from .grammar import Grammar, Grammars, wording
+from .grammar.grammar import listening_for
+from .protocol.effects import Ask, Effect, Recorded, Say
+from .protocol.exam import Exam
+from .protocol.meanings import Heard, Outcome, Speaker
+from .protocol.questions import Question
+from .protocol.start import Start
+from .record.events import Event, Recording, Words, event
+from .record.folder import ExamFolder
+
+Watcher = Callable[[Event], None]
+Speak = Callable[[str], None]
+
+
+class Session:
+    """Runs one exam.
+
+    folder     where the log goes; None keeps nothing (simulations)
+    watch      told of every event, complete with `seq` and `at`
+    speak      says a prompt; called after the event is logged
+    asks       who puts the questions to the patient: "examiner" (the assistant prompts the examiner only) or "assistant"
+    """
+
+    def __init__(
+        self,
+        grammars: Grammars,
+        start: Start | None = None,
+        folder: ExamFolder | None = None,
+        watch: tuple[Watcher, ...] = (),
+        speak: Speak | None = None,
+        asks: str = "examiner",
+    ) -> None:
+        self.exam = Exam(start or Start())
+        self._grammars = grammars
+        self._folder = folder
+        self._watch = watch
+        self._speak = speak
+        self._asks = asks
+        self._seq = 0
+
+    # ------------------------------------------------------------------------------------------------ running
+    def begin(self) -> None:
+        self._carry_out(self.exam.begin())
+
+    def take(self, heard: Heard, recording: Recording | None = None) -> None:
+        """One utterance, or silence."""
+        self._carry_out(self.exam.hear(heard), recording)
+
+    def close(self) -> None:
+        """The input has ended."""
+        self._carry_out(self.exam.close())
+
+    @property
+    def over(self) -> bool:
+        return self.exam.over
+
+    @property
+    def question(self) -> Question | None:
+        return self.exam.question
+
+    def grammar(self) -> Grammar:
+        """What is listened for now."""
+        return self._grammars.union(*listening_for(self.exam.question, self.exam.state.paused))
+
+    def typed(self, text: str, by: Speaker | None = None, after: float | None = None) -> Heard:
+        """A typed line as the exam hears it: words to meaning by the live grammar."""
+        text = text.strip()
+        if not text:
+            return Heard("", Outcome.SILENCE, by=by, after=after, typed=True)
+        parsed = self.grammar().parse(text)
+        if parsed is None:
+            return Heard(text, Outcome.NOT_UNDERSTOOD, by=by, after=after, typed=True)
+        return Heard(
+            text,
+            parsed.outcome,
+            parsed.meaning,
+            parsed.value,
+            by=by or parsed.speaker_hint,
+            after=after,
+            hedged=parsed.hedged,
+            typed=True,
+        )
+
+    # ------------------------------------------------------------------------------------------------ effects
+    def _carry_out(self, effects: tuple[Effect, ...], recording: Recording | None = None) -> None:
+        for effect in effects:
+            if isinstance(effect, Ask):
+                self._ask(effect)
+                continue
+            words = wording.words(effect)
+            self._log(event(effect, Words(words), recording if isinstance(effect, Recorded) else None))
+            if isinstance(effect, Say):
+                self._say(words)
+
+    def _ask(self, ask: Ask) -> None:
+        words = wording.question(ask)
+        self._log({"kind": "prompt", "to": Speaker.EXAMINER.value, "say": words, "key": "ask"})
+        self._say(words)
+        if self._asks == "assistant" and (for_patient := wording.patient_question(ask)):
+            self._log({"kind": "prompt", "to": Speaker.PATIENT.value, "say": for_patient, "key": "ask"})
+            self._say(for_patient)
+        self._log(event(ask, Words("", wording.expects(ask))))
+
+    def _say(self, words: str) -> None:
+        if self._speak is not None and words:
+            self._speak(words)
+
+    def _log(self, made: Event) -> None:
+        if self._folder is not None:
+            written: dict[str, Any] = self._folder.append(made)
+        else:
+            written = {"seq": self._seq, **made}
+            self._seq += 1
+        for watcher in self._watch:
+            watcher(written)
