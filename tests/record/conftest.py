@@ -5,9 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 from small_exam import record_small_exam, ticking
 
 from assistant.record.log import Clock
+
+# These tests write to the disk and share the machine: nothing here is about speed.
+settings.register_profile("unhurried", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("unhurried")
 
 
 @pytest.fixture
