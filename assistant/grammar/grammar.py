@@ -25,6 +25,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from ..protocol.meanings import Meaning, Outcome, Speaker
@@ -202,6 +203,10 @@ class Grammar:
 
     def words(self) -> frozenset[str]:
         """Every word of the grammar, number words included."""
+        return self._every_word
+
+    @cached_property
+    def _every_word(self) -> frozenset[str]:
         parts = {part for template in self._templates for part in template.parts}
         said = {part for part in parts if isinstance(part, str)}
         return frozenset(said.union(*(part.words() for part in parts if isinstance(part, Range))))

@@ -55,16 +55,20 @@ SPELLINGS = {
     "2nd": "second",
 }
 _FRACTIONS = {"½": "a half", "¼": "a quarter", "¾": "three quarters"}
+_FRACTIONS |= {"1/2": "a half", "1/4": "a quarter", "3/4": "three quarters"}
 _SIGN_WORDS = {"°": "degrees", "&": "and", "#": "number"}
 _DASHES = "\u2010\u2011\u2012\u2013\u2212-"  # hyphens, figure dash, en dash, minus; an em dash is a pause
 
+_SIMPLE = r"(?:1/2|[13]/4)(?!\d)"
+
 _PART = re.compile(
     rf"""(?P<ordinal>1st|2nd)(?!\w)
-      | (?P<top>\d{{1,3}}) \s*/\s* (?P<bottom>\d{{1,4}}(?:\.\d{{1,3}})?)
+      | (?!{_SIMPLE}) (?P<top>\d{{1,3}}) \s*/\s* (?P<bottom>\d{{1,4}}(?:\.\d{{1,3}})?)
           (?: \s*(?P<missed>[+{_DASHES}])\s* (?P<letters>\d{{1,2}})(?!\.?\d) )?
       | (?: (?<![\w.])(?P<sign>[+{_DASHES}])\s* )?
-          (?: (?P<whole>\d+)(?:\.(?P<rest>\d+))?(?P<and_part>[½¼¾])? | (?<![\w.])\.(?P<bare>\d+) |
-          (?P<part>[½¼¾]) )
+          (?: (?P<part>[½¼¾]|{_SIMPLE})
+            | (?P<whole>\d+) (?:\.(?P<rest>\d+))? (?:\s*(?P<and_sign>[½¼¾])|[\s-]+(?P<and_part>{_SIMPLE}))?
+            | (?<![\w.])\.(?P<bare>\d+) )
       | (?P<initials>(?<!\w)(?:[a-z]\.){{2,}})
       | (?P<sign_word>[°&#])
       | (?P<word>[^\W\d_]+(?:['’][^\W\d_]+)*)
@@ -99,14 +103,21 @@ def digit_by_digit(digits: str) -> str:
     return " ".join(DIGITS[int(digit)] for digit in digits)
 
 
+def short(number: int) -> str:
+    """A whole number 0-999 as it is said fast: 162 is "one sixty two", 105 "one oh five"."""
+    hundreds, rest = divmod(number, 100)
+    if not hundreds or not rest:
+        return cardinal(number)
+    return f"{DIGITS[hundreds]} {cardinal(rest) if rest > 9 else 'oh ' + DIGITS[rest]}"
+
+
 def _whole(digits: str) -> str:
-    if (
-        len(digits) == 4 and digits[0] != "0" and digits[2] != "0"
-    ):  # "2025" is how some write "twenty twenty five"
+    # recognisers write 225 for "two twenty five", 2025 for "twenty twenty five"
+    if len(digits) == 4 and digits[0] != "0" and digits[2] != "0":
         return f"{cardinal(int(digits[:2]))} {cardinal(int(digits[2:]))}"
     if len(digits) > 3 or (len(digits) > 1 and digits[0] == "0"):
         return digit_by_digit(digits)
-    return cardinal(int(digits))
+    return short(int(digits))
 
 
 def _number(digits: str, rest: str | None) -> str:
@@ -135,7 +146,8 @@ def _spoken(found: re.Match[str]) -> str:
         return _sign(found["sign"]) + _FRACTIONS[found["part"]]
     if found["bare"]:
         return f"{_sign(found['sign'])}point {digit_by_digit(found['bare'])}"
-    part = f" and {_FRACTIONS[found['and_part']]}" if found["and_part"] else ""
+    added = found["and_sign"] or found["and_part"]
+    part = f" and {_FRACTIONS[added]}" if added else ""
     return _sign(found["sign"]) + _number(found["whole"], found["rest"]) + part
 
 

@@ -22,7 +22,7 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from .normalise import DIGITS, TEENS, TENS, cardinal, digit_by_digit
+from .normalise import DIGITS, TEENS, TENS, cardinal, digit_by_digit, short
 
 Words = tuple[str, ...]
 Value = int | float | str
@@ -152,37 +152,32 @@ def _parts(words: Words, at: int) -> Iterator[tuple[int, float]]:
         yield end, 0.5
 
 
+def _any_whole(words: Words, at: int) -> Iterator[tuple[int, int]]:
+    """A whole number as one says it: "one hundred sixty two", "one sixty two", "one six two", "oh two"."""
+    yield from _whole(words, at)
+    for end, digits in _digits(words, at, 3):
+        if len(digits) > 1:
+            yield end, int(digits)
+    for end, digits in _digits(words, at, 1):
+        for last, pair in _pair(words, end):
+            yield last, int(digits) * 100 + pair
+
+
+def _measure(words: Words, at: int, units: Sequence[str]) -> Iterator[Read]:
+    for end, whole in _any_whole(words, at):
+        for last, part in _parts(words, end):
+            for final in _ends(words, last, units):
+                yield final, _plain(round(whole + part, 3))
+
+
 def read_degrees(words: Words, at: int = 0) -> Iterator[Read]:
     """Axes that begin at word `at`: (where each ends, degrees)."""
-
-    def wholes() -> Iterator[tuple[int, int]]:
-        yield from _whole(words, at)
-        for end, digits in _digits(words, at, 3):  # "zero nine zero", "oh five", "one six two"
-            if len(digits) > 1 or digits == "0":
-                yield end, int(digits)
-        for end, digits in _digits(words, at, 1):  # "one seventy five", "oh ninety"
-            for last, pair in _pair(words, end):
-                yield last, int(digits) * 100 + pair
-
-    for end, whole in wholes():
-        for last, part in _parts(words, end):
-            for final in _ends(words, last, ("", "degrees")):
-                yield final, _plain(whole + part)
+    return _measure(words, at, ("", "degrees"))
 
 
 def read_count(words: Words, at: int = 0) -> Iterator[Read]:
     """Millimetres or years that begin at word `at`: (where each ends, the number, halves allowed)."""
-
-    def wholes() -> Iterator[tuple[int, int]]:
-        yield from _whole(words, at)
-        for end, digits in _digits(words, at, 2):  # "six two"
-            if len(digits) == 2:
-                yield end, int(digits)
-
-    for end, whole in wholes():
-        for last, part in _parts(words, end):
-            for final in _ends(words, last, _LENGTH_UNIT):
-                yield final, _plain(whole + part)
+    return _measure(words, at, _LENGTH_UNIT)
 
 
 def _denominators(words: Words, at: int) -> Iterator[tuple[int, str]]:
@@ -191,10 +186,10 @@ def _denominators(words: Words, at: int) -> Iterator[tuple[int, str]]:
         if words[end : end + 1] == ("point",):
             for last, digits in _digits(words, end + 1, 2):
                 yield last, f"{whole}.{digits}"
-    for end, digits in _digits(words, at, 1):  # "one fifty"
+    for end, digit in _below_hundred(words, at):  # "one fifty"
         for last, pair in _pair(words, end):
-            if digits != "0":
-                yield last, f"{digits}{pair}"
+            if 0 < digit < 10:
+                yield last, f"{digit}{pair}"
 
 
 def read_snellen(words: Words, at: int = 0) -> Iterator[Read]:
@@ -250,9 +245,8 @@ def say_degrees(value: Value) -> tuple[str, ...]:
     """Every usual way to say an axis, the commonest first: "one seventy five", then the longer."""
     degrees = int(value)
     hundreds, rest = divmod(degrees, 100)
-    ways = [cardinal(degrees)]
+    ways = [short(degrees), cardinal(degrees)]
     if hundreds and rest:
-        ways.insert(0, f"{DIGITS[hundreds]} {cardinal(rest) if rest > 9 else 'oh ' + DIGITS[rest]}")
         ways.append(f"{DIGITS[hundreds]} hundred and {cardinal(rest)}")
     if hundreds == 1:
         ways.append(f"a hundred{f' and {cardinal(rest)}' if rest else ''}")
@@ -281,10 +275,7 @@ def say_snellen(value: Value) -> tuple[str, ...]:
     if found is None:
         raise ValueError(f"acuity: {value!r} is not a 20-foot line such as 20/25 or 20/25-2")
     bottom = int(found[1])
-    hundreds, rest = divmod(bottom, 100)
-    names = [cardinal(bottom)]
-    if hundreds and rest > 9:
-        names.insert(0, f"{DIGITS[hundreds]} {cardinal(rest)}")
+    names = tuple(dict.fromkeys((short(bottom), cardinal(bottom))))
     sign = {None: "", "-": " minus ", "+": " plus "}[found[2]]
     letters = f"{sign}{cardinal(int(found[3]))}" if found[3] else ""
     joins = [" ", " over "] if bottom > 9 else [" over "]
@@ -298,6 +289,8 @@ def _write_power(value: Value) -> tuple[str, ...]:
     sign, word = ("+", "plus") if power > 0 else ("-", "minus")
     size = f"{abs(power) / 100:.2f}"
     sizes = dict.fromkeys((size, size.rstrip("0").rstrip("."), size.removeprefix("0")))
+    if abs(power) > 100 and power % 100:
+        sizes[str(abs(power))] = None  # "-225"
     return tuple(f"{before}{size}" for before in (sign, f"{word} ") for size in sizes)
 
 

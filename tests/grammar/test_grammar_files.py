@@ -31,7 +31,9 @@ QUESTIONS: dict[str, Question] = {
     "confirm": Confirm(Eye.BOTH, "read_back", "prescription"),
 }
 LIVE = sorted(
-    {*(listening_for(one) for one in QUESTIONS.values()), listening_for(None), *LISTENING_FOR.values()}
+    {listening_for(one) for one in (*QUESTIONS.values(), None)}
+    | {(name,) for name in GRAMMARS.names}
+    | set(LISTENING_FOR.values())
 )
 
 
@@ -675,7 +677,10 @@ def test_listening_for_choice_hears_no_commands() -> None:
 @pytest.mark.parametrize("names", LIVE, ids="+".join)
 def test_every_wording_means_its_own_meaning_alone(names: tuple[str, ...]) -> None:
     grammar = GRAMMARS.union(*names)
-    for template in grammar.templates():
+    templates = grammar.templates()
+    if len(templates) > 4000:  # its files are tested whole one by one
+        templates = (*templates[:1500], *Random(3).sample(templates[1500:], 1000))
+    for template in templates:
         if template.closed:
             text = " ".join(part for part in template.parts if isinstance(part, str))
             found = grammar.parse(text)
@@ -687,7 +692,7 @@ def test_every_wording_means_its_own_meaning_alone(names: tuple[str, ...]) -> No
 @pytest.mark.parametrize("names", LIVE, ids="+".join)
 def test_every_sampled_sentence_means_its_own_meaning_alone(names: tuple[str, ...]) -> None:
     grammar, rng = GRAMMARS.union(*names), Random(20)
-    for _ in range(400):
+    for _ in range(200):
         said = grammar.sample(rng)
         found = grammar.parse(said.text)
         assert found is not None, said.text

@@ -77,6 +77,9 @@ def test_the_ranges_hold_what_the_dials_hold() -> None:
         ("-2.25", -225),
         ("+.5", 50),
         ("-2.25D", -225),
+        ("-225", -225),  # as it is jotted down, and as recognisers write "two twenty five"
+        ("minus 2 25", -225),
+        ("-2 1/4", -225),
     ],
 )
 def test_powers_as_clinicians_say_them(text: str, hundredths: int) -> None:
@@ -97,6 +100,7 @@ def test_powers_as_clinicians_say_them(text: str, hundredths: int) -> None:
         ("minus two hundred", -20000),
         ("minus seventy five", -7500),  # some say it for 0.75: asked again, never guessed
         ("minus two hundred twenty five", -22500),
+        ("-200", -20000),
         ("-2.1", -210),
     ],
 )
@@ -229,7 +233,18 @@ def test_lines_of_the_chart(text: str, line: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["twenty five", "twenty", "six", "twenty over", "over forty", "twelve twelve", "20/", ""]
+    "text",
+    [
+        "twenty five",
+        "twenty two five",
+        "twenty",
+        "six",
+        "twenty over",
+        "over forty",
+        "twelve twelve",
+        "20/",
+        "",
+    ],
 )
 def test_what_is_no_line_is_not_read(text: str) -> None:
     assert read("snellen", text) == []
