@@ -123,6 +123,7 @@ class Exam:
                 line_lens=lens if given.acuity else None,
                 given=given.lens is not None,
                 power_from=lens.cylinder,
+                focus_from=lens.spherical_equivalent,
             )
             return EyeProgress(state)
 
@@ -368,7 +369,7 @@ class Exam:
         wanted = Eye(heard.value) if heard.value in ("right", "left") else state.eye.other
         progress = state.of(wanted)
         if progress.finished:  # a finished eye is looked at again from its last fine steps
-            step = route.following(progress.state, "power_again")[1]
+            step = route.following(progress.state, "power")[1]
             state = state.put(replace(progress, finished=False, step=step))
             if step is not None:
                 self._out.append(StepChange(wanted, step.id, Status.BEGUN))

@@ -24,7 +24,7 @@ class EyeState:
     line_refused  the patient could not say which line; not asked again until the next acuity step
     given         this eye came with a starting point
     power_from    cylinder at the time the axis was last refined (D/100)
-    turned        degrees the axis moved when it was last refined
+    focus_from    spherical equivalent at that time, dioptres
     minus_refused  the sphere (D/100) at which a quarter more minus was plainly worse; None: nowhere
     clicks        clicks of plus to make the check line unreadable; None: not checked
     rounds        times a poor acuity sent this eye back
@@ -40,7 +40,7 @@ class EyeState:
     line_refused: bool = False
     given: bool = False
     power_from: int = 0
-    turned: int = 0
+    focus_from: float = 0.0
     minus_refused: int | None = None
     clicks: int | None = None
     rounds: int = 0

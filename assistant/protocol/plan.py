@@ -45,12 +45,20 @@ EACH_EYE: tuple[StepRule, ...] = (
     ),
     StepRule(
         "power",
-        "half-dioptre steps of cylinder while two comes at once, then quarters; half of each change goes into the sphere",
-        "a quarter dioptre helps in neither direction",
+        "half-dioptre steps of cylinder while two comes at once; half of each change goes into the sphere",
+        "half a dioptre helps in neither direction, or the first hesitation",
     ),
-    StepRule("axis_again", "the axis once more with the fuller cylinder", "as axis; skipped if the power moved less than 0.50 D"),
-    StepRule("power_again", "a quarter of cylinder either way", "as power; skipped if the axis turned too little to matter"),
     StepRule("sphere_again", "a quarter of sphere either way, plus first", "a quarter helps in neither direction"),
+    StepRule(
+        "axis_again",
+        "the axis once more with the fuller cylinder",
+        "as axis; skipped if neither the power moved by 0.50 D nor the focus by 0.37 D",
+    ),
+    StepRule(
+        "power_again",
+        "cross cylinder on the power for the side, then a quarter of the dial",
+        "the cross cylinder's sides are equal or turn back, or the quarter is refused",
+    ),
     StepRule("acuity", "the best acuity", "a line is named; too poor a line sends the eye back once"),
     StepRule(
         "over_minus",
@@ -88,6 +96,7 @@ CYLINDER_TO_START_FROM = -50  # at this or more at the start, there is astigmati
 CROSS_POWER = 25  # +-0.25 D cross cylinder
 AXIS_FIRST_TURN = 16  # degrees; halves to 8, 4, 2, 1
 AXIS_AGAIN_TURN = 8
+FOCUS_MOVE_FOR_AXIS = 0.375  # dioptres: out of focus, the cross cylinder's two sides look alike (design)
 POWER_MOVE_FOR_AXIS = 50  # the axis is refined again if the cylinder moved by this much (common practice)
 
 # --- cylinder power ---------------------------------------------------------------------------------------------
@@ -100,9 +109,10 @@ CLICK_STEPS = (3, 4, 6, 10, 18, 34)  # clicks tried in turn while the line stays
 CLICKS_WEIGHED = 4  # one click too many is within the check's own spread: the pair decides
 CLICKS_FIRM = 6  # as above where a quarter more minus was plainly worse, which focusing through it cannot be
 CHECK_LINE = "20/20"
+CHECK_LINE_NEARLY = "20/25"  # who reads all of this line reads letters of the check line
 
 # --- safety nets ------------------------------------------------------------------------------------------------
-GOOD_ENOUGH = "20/25"  # a best line poorer than this sends the eye back once
+GOOD_ENOUGH = "20/30"  # a best line poorer than this sends the eye back once
 NO_LINE = "20/800"  # stands for "cannot read any": poorer than the largest line of a chart
 REFER_BELOW = "20/40"  # design choice
 QUESTIONS_MOST = 76  # an eye's questions, re-asked ones not counted; then its best so far stands, flagged

@@ -11,7 +11,7 @@ from .steps.astigmatism import Astigmatism
 from .steps.axis import Axis
 from .steps.base import Step
 from .steps.over_minus import OverMinus
-from .steps.power import Power
+from .steps.power import Power, PowerAgain
 from .steps.sphere import Sphere
 
 ORDER = tuple(rule.id for rule in plan.EACH_EYE)
@@ -51,27 +51,19 @@ def _begin(id: str, eye: EyeState) -> Step | None:
     if id == "axis":
         return Axis.first(eye) if cylinder else None
     if id == "power":
-        return Power.first(eye) if cylinder else None
+        return Power.begin(eye) if cylinder else None
     if id == "axis_again":
         moved = abs(cylinder - eye.power_from) >= plan.POWER_MOVE_FOR_AXIS
-        return Axis.again(eye) if cylinder and moved else None
+        shifted = abs(eye.lens.spherical_equivalent - eye.focus_from) >= plan.FOCUS_MOVE_FOR_AXIS
+        return Axis.again(eye) if cylinder and (moved or shifted) else None
     if id == "power_again":
-        # Turning by t makes the old power count only cos 2t along the new axis: worth a look from a quarter on.
-        return Power.again(eye) if cylinder and eye.turned >= _turn_that_matters(cylinder) else None
+        return PowerAgain() if cylinder else None
     if id == "sphere_again":
         return Sphere.fine(eye)
     if id == "over_minus":
         return OverMinus.begin(eye)
     assert id == "acuity"
     return AcuityStep("acuity")
-
-
-def _turn_that_matters(cylinder: int) -> int:
-    """Degrees t with |C| (1 - cos 2t) of about 0.12 D, from a few whole degrees up."""
-    for turn in (6, 8, 10, 13, 16, 20):
-        if -cylinder * 2 * (turn * 0.0174533) ** 2 >= 12:
-            return turn
-    return 24
 
 
 def _after_acuity(eye: EyeState) -> tuple[EyeState, Step | None, tuple[str, ...]]:

@@ -22,7 +22,6 @@ class Axis:
 
     id: str
     turn: int
-    start: int
     last: int = 0
     reversed_once: bool = False
     streak: int = 0
@@ -33,14 +32,14 @@ class Axis:
         turn = plan.AXIS_FIRST_TURN
         if eye.given:
             turn = max(plan.AXIS_AGAIN_TURN, plan.useful_turn(eye.lens.cylinder))
-        return Axis("axis", turn, eye.lens.axis)
+        return Axis("axis", turn)
 
     @staticmethod
     def again(eye: EyeState) -> Axis:
-        return Axis("axis_again", plan.AXIS_AGAIN_TURN, eye.lens.axis)
+        return Axis("axis_again", plan.AXIS_AGAIN_TURN)
 
     def rebased(self, eye: EyeState) -> Axis:
-        return replace(self, start=eye.lens.axis, last=0, streak=0, done=False)
+        return replace(self, last=0, streak=0, done=False)
 
     def ask(self, eye: EyeState) -> Choice | None:
         if self.done or eye.lens.cylinder == 0:
@@ -66,7 +65,5 @@ class Axis:
         return Move(step, moved)
 
     def _end(self, eye: EyeState) -> Move:
-        turned = abs((eye.lens.axis - self.start + 90) % 180 - 90)
-        return Move(
-            replace(self, done=True), replace(eye, power_from=eye.lens.cylinder, turned=turned)
-        )
+        left = replace(eye, power_from=eye.lens.cylinder, focus_from=eye.lens.spherical_equivalent)
+        return Move(replace(self, done=True), left)

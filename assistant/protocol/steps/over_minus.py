@@ -48,7 +48,7 @@ class OverMinus:
         # An eye that reads all of 20/25 reads letters of 20/20, and letters are what the check asks for.
         line = eye.line_here or plan.CHECK_LINE
         feet = line_feet(line)
-        if feet <= line_feet(plan.GOOD_ENOUGH):
+        if feet <= line_feet(plan.CHECK_LINE_NEARLY):
             feet = line_feet(plan.CHECK_LINE)
         return OverMinus(eye.lens.sphere, f"20/{feet}", eye.line_here)
 

@@ -1,39 +1,40 @@
-"""Power of the cylinder: half-dioptre steps while "two" comes at once, then quarters.
+"""Power of the cylinder, in two steps.
 
-The first hesitation means the range is reached (common practice). A tie goes to the weaker cylinder: patients tend to take more
-than they need. Half of every change goes into the sphere with the opposite sign, so the spherical equivalent holds.
+`power`: half-dioptre steps while "two" comes at once; the first hesitation means the range is reached (common
+practice). Half of every change goes into the sphere with the opposite sign, so the spherical equivalent holds.
+
+`power_again`: the cross cylinder on the power - its minus mark on the axis, then flipped - shows the side, and
+a quarter dioptre of the dial confirms it. The cross cylinder leaves the spherical equivalent alone, which a quarter of
+cylinder on the dials cannot; the dial pair is what the patient will wear. "The same" by the cross cylinder ends the
+step with the weaker cylinder: patients tend to take more than they need (common practice).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from ...optics.lens import CrossCylinder, Lens
 from .. import plan
 from ..effects import Flag
 from ..eye import EyeState, with_cylinder
 from ..meanings import Heard, Meaning
 from ..questions import Choice
 from ..search import Search
-from .base import Move
+from .base import EQUAL, Move
 
 
 @dataclass(frozen=True)
 class Power:
-    """The search runs over the strength of the minus cylinder, D/100 >= 0."""
+    """Half steps; the search runs over the strength of the minus cylinder, D/100 >= 0."""
 
-    id: str
     search: Search
 
-    @staticmethod
-    def first(eye: EyeState) -> Power:
-        step = plan.POWER_FINEST if eye.given else plan.POWER_FIRST_STEP
-        return Power("power", Search(-eye.lens.cylinder, step, 1, plan.POWER_FINEST, plan.POWER_FIRST_STEP))
+    id = "power"
 
     @staticmethod
-    def again(eye: EyeState) -> Power:
-        return Power(
-            "power_again", Search(-eye.lens.cylinder, plan.POWER_FINEST, 1, plan.POWER_FINEST, plan.POWER_FIRST_STEP)
-        )
+    def begin(eye: EyeState) -> Power:
+        step = plan.POWER_FIRST_STEP
+        return Power(Search(-eye.lens.cylinder, step, 1, plan.POWER_FIRST_STEP, plan.POWER_FIRST_STEP))
 
     def rebased(self, eye: EyeState) -> Power:
         return replace(self, search=self.search.rebased(-eye.lens.cylinder))
@@ -53,13 +54,59 @@ class Power:
     def answer(self, eye: EyeState, heard: Heard) -> Move:
         search = self._within().search
         # A tie goes to the weaker cylinder, whichever of the two it is.
-        equal = heard.meaning is not Meaning.FIRST and heard.meaning is not Meaning.SECOND
-        better = search.toward < 0 if equal else heard.meaning is Meaning.SECOND
-        if better and heard.hedged and search.step > plan.POWER_FINEST:
-            moved = replace(search.taken(), step=plan.POWER_FINEST, streak=0)  # the range is reached
-        else:
-            moved = search.taken() if better else search.refuse()
-        flags: tuple[Flag, ...] = ()
-        if better and moved.at == -plan.CYLINDER_LOW:
-            flags = (Flag("dial_end", eye.eye, {"dial": "cylinder", "at": plan.CYLINDER_LOW}),)
-        return Move(replace(self, search=moved), eye.to(with_cylinder(eye.lens, -moved.at)), flags)
+        better = search.toward < 0 if heard.meaning in EQUAL else heard.meaning is Meaning.SECOND
+        moved = search.taken() if better else search.refuse()
+        if better and heard.hedged:
+            moved = replace(moved, step=0)  # the range is reached: the fine step goes on from here
+        lens = with_cylinder(eye.lens, -moved.at)
+        return Move(replace(self, search=moved), eye.to(lens), _at_end(eye, lens))
+
+
+@dataclass(frozen=True)
+class PowerAgain:
+    """The cross cylinder's side, then a quarter by the dial, until one of them says no more.
+
+    side   0: the cross cylinder is before the eye; +1 or -1: a quarter more or less cylinder is offered
+    last   the side of the quarter last taken
+    """
+
+    side: int = 0
+    last: int = 0
+    done: bool = False
+
+    id = "power_again"
+
+    def rebased(self, eye: EyeState) -> PowerAgain:
+        return PowerAgain()
+
+    def _offer(self, eye: EyeState) -> Lens:
+        return with_cylinder(eye.lens, eye.lens.cylinder - self.side * plan.POWER_FINEST)
+
+    def ask(self, eye: EyeState) -> Choice | None:
+        if self.done:
+            return None
+        if self.side:
+            return Choice(eye.eye, self.id, eye.lens, self._offer(eye))
+        on_axis = CrossCylinder(plan.CROSS_POWER, eye.lens.axis)
+        return Choice(eye.eye, self.id, eye.lens.with_cross(on_axis), eye.lens.with_cross(on_axis.flipped()))
+
+    def answer(self, eye: EyeState, heard: Heard) -> Move:
+        if not self.side:
+            if heard.meaning in EQUAL:
+                return Move(replace(self, done=True), eye)
+            side = 1 if heard.meaning is Meaning.FIRST else -1
+            offered = eye.lens.cylinder - side * plan.POWER_FINEST
+            if side == -self.last or not plan.CYLINDER_LOW <= offered <= 0:
+                return Move(replace(self, done=True), eye)
+            return Move(replace(self, side=side), eye)
+        if heard.meaning is Meaning.FIRST:
+            return Move(replace(self, done=True), eye)
+        # Equal lenses on the dial: the cross cylinder, which sees finer, has the word.
+        lens = self._offer(eye)
+        return Move(replace(self, side=0, last=self.side), eye.to(lens), _at_end(eye, lens))
+
+
+def _at_end(eye: EyeState, lens: Lens) -> tuple[Flag, ...]:
+    if lens.cylinder != eye.lens.cylinder and lens.cylinder == plan.CYLINDER_LOW:
+        return (Flag("dial_end", eye.eye, {"dial": "cylinder", "at": plan.CYLINDER_LOW}),)
+    return ()

@@ -95,7 +95,7 @@ class Sphere:
 
     def _equal(self, eye: EyeState) -> Move:
         search = self.search
-        if eye.blurred:
+        if eye.blurred or eye.line_here is None:
             # Too small a step to show through this blur: a wider one, or this way leads nowhere.
             if search.step < plan.SPHERE_WIDEST and not self.bracketed:
                 wide = replace(search, widest=plan.SPHERE_WIDEST).widened()
