@@ -129,11 +129,7 @@ def eye_by_hand(text: str, eye: str, before: Event) -> Event:
         sphere = 0 if found["sphere"].lower() == "plano" else hundredths("sphere", float(found["sphere"]))
         cylinder = hundredths("cylinder", float(found["cylinder"] or 0))
         axis = int(found["axis"]) if found["axis"] else 180
-        lens = (
-            to_minus(PlusCylinderForm(sphere, cylinder, axis))
-            if cylinder > 0
-            else Lens(sphere, cylinder, axis)
-        )
+        lens = to_minus(PlusCylinderForm(sphere, cylinder, axis)) if cylinder > 0 else Lens(sphere, cylinder, axis)
         acuity = str(Acuity.parse(found["acuity"])) if found["acuity"] else None
     except (LensError, AcuityError) as error:
         raise UserError(f"--{eye}: {error}") from None

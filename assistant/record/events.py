@@ -165,9 +165,7 @@ def lens_to_dict(lens: Lens) -> Event:
         "sphere": lens.sphere / 100,
         "cylinder": lens.cylinder / 100,
         "axis": lens.axis,
-        "cross_cylinder": None
-        if cross is None
-        else {"power": cross.power / 100, "minus_axis": cross.minus_axis},
+        "cross_cylinder": None if cross is None else {"power": cross.power / 100, "minus_axis": cross.minus_axis},
     }
 
 
@@ -263,9 +261,7 @@ def _eye_result_from(written: Mapping[str, Any]) -> EyeResult:
     for field in fields(EyeResult):
         if field.name in written:
             value = written[field.name]
-            made[field.name] = (
-                round(value * 100) if field.name in _POWER_FIELDS and value is not None else value
-            )
+            made[field.name] = round(value * 100) if field.name in _POWER_FIELDS and value is not None else value
     return EyeResult(**made)
 
 

@@ -210,9 +210,7 @@ def _narrative(spectacles: Spectacles) -> Event:
 def _observations(summary: Summary) -> Iterator[Event]:
     for side, (name, eye) in enumerate(summary.eyes()):
         if eye.lens is not None:
-            yield _observation(
-                summary, name, "sphere", side, _quantity(dioptres(eye.lens.sphere), "D", "[diop]")
-            )
+            yield _observation(summary, name, "sphere", side, _quantity(dioptres(eye.lens.sphere), "D", "[diop]"))
             if eye.lens.cylinder:
                 power = _quantity(dioptres(eye.lens.cylinder), "D", "[diop]")
                 yield _observation(summary, name, "cylinder", side, power)
@@ -230,9 +228,7 @@ def _acuities(summary: Summary, side: int, name: str, eye: EyeSummary) -> Iterat
             continue
         logmar = Decimal(f"{Acuity.parse(line).logmar:.2f}") + 0  # no negative zero
         made = _observation(summary, name, key, side, {"valueString": line})
-        made["component"] = [
-            {"code": {"text": "logMAR"}, "valueQuantity": {"value": logmar, "unit": "logMAR"}}
-        ]
+        made["component"] = [{"code": {"text": "logMAR"}, "valueQuantity": {"value": logmar, "unit": "logMAR"}}]
         if key == "acuity" and eye.lens is not None:
             made["note"] = [{"text": f"Through {written(eye.lens)}"}]
         yield made
@@ -271,9 +267,7 @@ def to_json(value: object, indent: int = 0) -> str:
     if isinstance(value, Decimal):
         return f"{value:f}"
     if isinstance(value, Mapping):
-        members = [
-            f"{inside}{json.dumps(str(key))}: {to_json(held, indent + 2)}" for key, held in value.items()
-        ]
+        members = [f"{inside}{json.dumps(str(key))}: {to_json(held, indent + 2)}" for key, held in value.items()]
         return "{\n" + ",\n".join(members) + f"\n{here}}}" if members else "{}"
     if isinstance(value, (list, tuple)):
         items = [inside + to_json(held, indent + 2) for held in value]

@@ -157,9 +157,7 @@ def _lens(held: object, where: str) -> SpectacleLens:
         colour=_text(held, "color", where),
         brand=_text(held, "brand", where),
         notes=tuple(
-            str(note["text"])
-            for note in _list(held, "note", where)
-            if isinstance(note, Mapping) and "text" in note
+            str(note["text"]) for note in _list(held, "note", where) if isinstance(note, Mapping) and "text" in note
         ),
     )
 

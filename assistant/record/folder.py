@@ -36,9 +36,7 @@ def write_whole(path: Path, content: bytes) -> None:
     try:
         descriptor, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)  # made 0600
     except OSError as error:
-        raise UserError(
-            f"{path} cannot be written: {error.strerror}. Give a folder you may write to"
-        ) from None
+        raise UserError(f"{path} cannot be written: {error.strerror}. Give a folder you may write to") from None
     try:
         with os.fdopen(descriptor, "wb") as file:
             file.write(content)
@@ -48,9 +46,7 @@ def write_whole(path: Path, content: bytes) -> None:
     except OSError as error:
         with contextlib.suppress(OSError):
             Path(name).unlink()
-        raise UserError(
-            f"{path} cannot be written: {error.strerror}. Make room, or give another folder"
-        ) from None
+        raise UserError(f"{path} cannot be written: {error.strerror}. Make room, or give another folder") from None
     sync_folder(path.parent)
 
 
@@ -96,9 +92,7 @@ class ExamFolder:
         except FileExistsError:
             raise UserError(f"{path} is not a folder: give another name") from None
         except OSError as error:
-            raise UserError(
-                f"{path} cannot be made: {error.strerror}. Give a folder you may write to"
-            ) from None
+            raise UserError(f"{path} cannot be made: {error.strerror}. Give a folder you may write to") from None
         return ExamFolder(path, LogWriter.create(path / LOG, clock, header))
 
     @staticmethod

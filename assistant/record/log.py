@@ -125,9 +125,7 @@ class LogWriter:
         try:
             descriptor = os.open(path, os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_WRONLY | _O_BINARY, 0o600)
         except FileExistsError:
-            raise UserError(
-                f"{path} already holds an exam: give another folder, or go on with it by resume"
-            ) from None
+            raise UserError(f"{path} already holds an exam: give another folder, or go on with it by resume") from None
         except OSError as error:
             raise UserError(_cannot_write(path, error)) from None
         _lock(descriptor, path)

@@ -46,9 +46,7 @@ def signature_in_force(events: Sequence[Event]) -> Event | None:
 
 def clinical(event: Event) -> dict[str, Any]:
     """A prescription event without the log's keys, status and signature: what is prescribed."""
-    return {
-        key: value for key, value in event.items() if key not in LOG_KEYS and key not in ("status", "signed")
-    }
+    return {key: value for key, value in event.items() if key not in LOG_KEYS and key not in ("status", "signed")}
 
 
 def lens_of(eye: Event) -> Lens | None:

@@ -80,9 +80,7 @@ def replay(log: Log, corrected: bool = True) -> Replay:
             asked, ended = None, True
         elif held["kind"] == "heard" and "amends" not in held:
             if question_key(exam.question) != asked:
-                return Replay(
-                    tuple(effects), _prescription(effects), held, exam.question, len(hearings) - fed
-                )
+                return Replay(tuple(effects), _prescription(effects), held, exam.question, len(hearings) - fed)
             effects += exam.hear(_heard(held, amended.get(held["seq"])))
             fed += 1
     if ended and not exam.over:

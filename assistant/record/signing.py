@@ -59,9 +59,7 @@ class SigningKey:
         try:
             content = path.read_bytes()
         except OSError as error:
-            raise UserError(
-                f"{path} cannot be read: {error.strerror}. Give the file of a private key"
-            ) from None
+            raise UserError(f"{path} cannot be read: {error.strerror}. Give the file of a private key") from None
         try:
             try:
                 key = load_pem_private_key(content, None)
@@ -112,9 +110,7 @@ def message(event: Event) -> bytes:
     return dump(content).encode("ascii")
 
 
-def signed_event(
-    log: Log, by: str, licence: str, clock: Clock = utc_now, key: SigningKey | None = None
-) -> Event:
+def signed_event(log: Log, by: str, licence: str, clock: Clock = utc_now, key: SigningKey | None = None) -> Event:
     """The event that signs the prescription of `log`, to be appended to it.
 
     Raises UserError where there is none to sign, it is signed already, or name or licence is empty.
@@ -162,9 +158,7 @@ def check_signatures(log: Log) -> list[Problem]:
         before = log.events[:place]
         try:
             covers = signed["covers"]
-            sound = covers["events"] == place and covers["hash"] == (
-                before[-1]["hash"] if before else NO_HASH
-            )
+            sound = covers["events"] == place and covers["hash"] == (before[-1]["hash"] if before else NO_HASH)
             prescribed = last_prescription(before)
             same = prescribed is not None and clinical(prescribed) == clinical(held)
             method = signed["method"]

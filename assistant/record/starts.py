@@ -49,9 +49,7 @@ def read_start(path: Path) -> tuple[dict[str, Any], list[str]]:
     except ValueError as error:
         raise UserError(f"{path} is not JSON: {error}") from None
     if not isinstance(held, dict):
-        raise UserError(
-            f'{path}: a starting point is a JSON object, such as {{"right": {{"sphere": -1.25}}}}'
-        )
+        raise UserError(f'{path}: a starting point is a JSON object, such as {{"right": {{"sphere": -1.25}}}}')
     try:
         if "resourceType" in held:
             start, notes = start_from_spectacles(read_vision_prescription(held))
@@ -226,9 +224,7 @@ def _starting_lens(given: SpectacleLens) -> tuple[Lens | None, list[str]]:
     if given.add:
         notes.append(f"add {given.add:+}, not part of the start")
     for prism in given.prisms:
-        notes.append(
-            f"prism {prism.amount} base {prism.base}, not part of the start: set it by hand if it is to stay"
-        )
+        notes.append(f"prism {prism.amount} base {prism.base}, not part of the start: set it by hand if it is to stay")
     return lens, notes
 
 

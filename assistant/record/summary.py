@@ -58,6 +58,7 @@ class Summary:
     signed: dict[str, Any] | None
     flags: tuple[Event, ...]
     events: int
+    first_hash: str
     last_hash: str
     header: dict[str, Any]
 
@@ -126,6 +127,7 @@ def summary_of(log: Log) -> Summary:
         signed=None if force is None else force["signed"],
         flags=tuple(log.of_kind("flag")),
         events=len(log.events),
+        first_hash=log.events[0]["hash"],
         last_hash=log.last_hash,
         header=dict(log.header),
     )

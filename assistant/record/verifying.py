@@ -116,21 +116,13 @@ def _check_signed(log: Log, verdict: Verdict, trusted_key: bytes | None) -> None
         public = bytes.fromhex(signed["public_key"])
         text += f", key {fingerprint(public)}"
         if trusted_key is not None and public != trusted_key:
-            verdict.problems.append(
-                Problem(force["seq"] + 1, "the signature is by another key than the given one")
-            )
+            verdict.problems.append(Problem(force["seq"] + 1, "the signature is by another key than the given one"))
         elif trusted_key is None:
-            verdict.notes.append(
-                "whose key it is, only a comparison with the prescriber's own key tells: --key"
-            )
+            verdict.notes.append("whose key it is, only a comparison with the prescriber's own key tells: --key")
     elif trusted_key is not None:
-        verdict.problems.append(
-            Problem(force["seq"] + 1, "the signature is by name alone, not by the given key")
-        )
+        verdict.problems.append(Problem(force["seq"] + 1, "the signature is by name alone, not by the given key"))
     else:
-        verdict.notes.append(
-            "a signature by name tells a changed line, but not a log written anew as a whole"
-        )
+        verdict.notes.append("a signature by name tells a changed line, but not a log written anew as a whole")
     if not problems:
         verdict.holds.append(text)
 
@@ -144,9 +136,7 @@ def _check_end(folder: Path, log: Log, verdict: Verdict) -> None:
                 Problem(None, f"{PRESCRIPTION} is missing; verify --rebuild builds it from the log")
             )
         else:
-            verdict.notes.append(
-                "the exam has no prescription yet: nothing shows whether its last lines are missing"
-            )
+            verdict.notes.append("the exam has no prescription yet: nothing shows whether its last lines are missing")
         return
     try:
         count, digest = int(built["log"]["events"]), built["log"]["hash"]

@@ -213,9 +213,7 @@ def test_events_with_the_contracts_keys_alone_are_read() -> None:
         "score": None,
         "after": 1.5,
     }
-    assert heard_from_event(said) == Heard(
-        "two", Outcome.HEARD, Meaning.SECOND, by=Speaker.PATIENT, after=1.5
-    )
+    assert heard_from_event(said) == Heard("two", Outcome.HEARD, Meaning.SECOND, by=Speaker.PATIENT, after=1.5)
     assert heard_from_event(said | {"accepted": False}).outcome is Outcome.DOUBTFUL
     assert heard_from_event(said | {"accepted": False, "meaning": None}).outcome is Outcome.NOT_UNDERSTOOD
 

@@ -109,9 +109,7 @@ def faults(resource: Event, definition: Event) -> list[str]:
     found: list[str] = []
 
     def check(held: Event, path: str) -> None:
-        children = {
-            name.removeprefix(f"{path}."): e for name, e in elements.items() if name.startswith(f"{path}.")
-        }
+        children = {name.removeprefix(f"{path}."): e for name, e in elements.items() if name.startswith(f"{path}.")}
         for key in held:
             if key not in children and not (path == "VisionPrescription" and key == "resourceType"):
                 found.append(f"{path}.{key}: unknown")
@@ -129,9 +127,7 @@ def faults(resource: Event, definition: Event) -> list[str]:
                 found.append(f"{path}.{key}: is a list")
             kinds = [kind["code"] for kind in element.get("type", [])]
             for value in values:
-                if kinds == ["decimal"] and not (
-                    isinstance(value, (int, Decimal)) and not isinstance(value, bool)
-                ):
+                if kinds == ["decimal"] and not (isinstance(value, (int, Decimal)) and not isinstance(value, bool)):
                     found.append(f"{path}.{key}: decimal")
                 if kinds == ["integer"] and (not isinstance(value, int) or isinstance(value, bool)):
                     found.append(f"{path}.{key}: integer")
@@ -139,9 +135,7 @@ def faults(resource: Event, definition: Event) -> list[str]:
                     r"\d{4}(-\d\d(-\d\d(T\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d))?)?)?", str(value)
                 ):
                     found.append(f"{path}.{key}: dateTime")
-                if kinds == ["code"] and not (
-                    isinstance(value, str) and value in CODES.get(f"{path}.{key}", value)
-                ):
+                if kinds == ["code"] and not (isinstance(value, str) and value in CODES.get(f"{path}.{key}", value)):
                     found.append(f"{path}.{key}: code {value}")
                 if kinds == ["BackboneElement"]:
                     check(value, f"{path}.{key}")
@@ -208,9 +202,7 @@ def test_every_bundle_passes_the_reference_library(version: str, exam: Path) -> 
     else:
         from fhir.resources.bundle import Bundle
     drafts = [read_summary(exam)]
-    drafts.append(
-        summary_of(log_with(EyeResult(-600, -125, 5, None, "20/25-2"), NOT_MEASURED, None, signed=True))
-    )
+    drafts.append(summary_of(log_with(EyeResult(-600, -125, 5, None, "20/25-2"), NOT_MEASURED, None, signed=True)))
     for summary in drafts:
         for transaction in (False, True):
             text = to_json(bundle(summary, version, transaction))
@@ -391,9 +383,7 @@ def test_a_contact_lens_prescription_says_that_it_is_one() -> None:
 def test_our_own_bundle_is_read_again(summary: Summary) -> None:
     made = json.loads(to_json(bundle(summary)), parse_float=Decimal)
     spectacles = read_vision_prescription(made)
-    assert [
-        (lens.eye, lens.sphere, lens.cylinder, lens.axis, lens.add, lens.notes) for lens in spectacles.lenses
-    ] == [
+    assert [(lens.eye, lens.sphere, lens.cylinder, lens.axis, lens.add, lens.notes) for lens in spectacles.lenses] == [
         (lens.eye, lens.sphere, lens.cylinder, lens.axis, lens.add, lens.notes)
         for lens in spectacles_of(summary).lenses
     ]

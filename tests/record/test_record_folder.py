@@ -100,9 +100,7 @@ def test_an_unwritable_folder_is_told_plainly(tmp_path: Path, clock: Clock) -> N
         ExamFolder.create(locked / "exam", clock)
 
 
-def test_a_disk_that_refuses_is_told_plainly(
-    tmp_path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_disk_that_refuses_is_told_plainly(tmp_path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch) -> None:
     def refuse(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied")
 
@@ -111,9 +109,7 @@ def test_a_disk_that_refuses_is_told_plainly(
         ExamFolder.create(tmp_path / "exam", clock)
 
 
-def test_writing_a_file_whole_leaves_the_old_one_when_it_fails(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_writing_a_file_whole_leaves_the_old_one_when_it_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "prescription.json"
     write_whole(path, b"old")
 

@@ -40,9 +40,7 @@ numbers = st.one_of(
     st.integers(-80, 80).map(lambda n: Heard("sphere", Outcome.HEARD, Meaning.SET_SPHERE, n * 25)),
     st.integers(-32, 0).map(lambda n: Heard("cylinder", Outcome.HEARD, Meaning.SET_CYLINDER, n * 25)),
     st.integers(1, 180).map(lambda n: Heard("axis", Outcome.HEARD, Meaning.SET_AXIS, n)),
-    st.sampled_from(["20/20", "20/40"]).map(
-        lambda line: Heard("vision", Outcome.HEARD, Meaning.SET_ACUITY, line)
-    ),
+    st.sampled_from(["20/20", "20/40"]).map(lambda line: Heard("vision", Outcome.HEARD, Meaning.SET_ACUITY, line)),
     st.floats(50, 75).map(lambda mm: Heard("p d", Outcome.HEARD, Meaning.SET_PD, mm)),
 )
 unclear = st.sampled_from(
@@ -119,9 +117,7 @@ def test_a_correction_that_changes_the_next_question_stops_the_replay_there() ->
     said = cooperative(START)
     _, events = sit(START, said)
     place = next(
-        number
-        for number, held in enumerate(h for h in events if h["kind"] == "heard")
-        if held["text"] == "choice"
+        number for number, held in enumerate(h for h in events if h["kind"] == "heard") if held["text"] == "choice"
     )
     held = hearing(events, place)
     outcome = replay(amended(events, held["seq"], meaning="second"))

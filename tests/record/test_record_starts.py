@@ -23,9 +23,7 @@ quarter_lenses = st.builds(
     st.integers(-16, 0),
     st.integers(1, 180),
 )
-start_eyes = st.builds(
-    StartEye, st.none() | quarter_lenses, st.none() | st.sampled_from(["20/20", "20/25-2"])
-)
+start_eyes = st.builds(StartEye, st.none() | quarter_lenses, st.none() | st.sampled_from(["20/20", "20/25-2"]))
 starts = st.builds(
     Start,
     start_eyes,

@@ -219,9 +219,7 @@ def test_a_key_with_a_password_asks_for_it(tmp_path: Path) -> None:
 
     path = tmp_path / "key.pem"
     path.write_bytes(
-        Ed25519PrivateKey.generate().private_bytes(
-            Encoding.PEM, PrivateFormat.PKCS8, BestAvailableEncryption(b"word")
-        )
+        Ed25519PrivateKey.generate().private_bytes(Encoding.PEM, PrivateFormat.PKCS8, BestAvailableEncryption(b"word"))
     )
     assert SigningKey(path, lambda: "word").public
     with pytest.raises(UserError, match="password"):

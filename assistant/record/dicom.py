@@ -1,0 +1,395 @@
+"""An exam as DICOM objects: Subjective Refraction Measurements, Visual Acuity Measurements, and the Spectacle
+Prescription Report (a structured report).
+
+Source: DICOM PS3.3, A.60 and C.8.25; codes from PS3.16 as pydicom carries them. Powers in dioptres, axes in
+degrees, distances in millimetres. Whether a prescription is signed is told by the report's Completion and
+Verification Flags; the two measurement objects, which have no such flag, say DRAFT in their Series
+Description.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+import socket
+import uuid
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from .. import __version__
+from ..errors import UserError
+from ..optics.acuity import Acuity
+from .folder import write_whole
+from .summary import EyeSummary, Summary
+
+if TYPE_CHECKING:
+    from pydicom.dataset import Dataset
+
+INSTALL = "pip install 'handsfree-refraction[dicom]'"
+
+SUBJECTIVE_REFRACTION = "1.2.840.10008.5.1.4.1.1.78.4"
+VISUAL_ACUITY = "1.2.840.10008.5.1.4.1.1.78.5"
+SPECTACLE_PRESCRIPTION = "1.2.840.10008.5.1.4.1.1.78.6"
+
+# Names of the files in an export folder.
+NAMES = {
+    SUBJECTIVE_REFRACTION: "refraction.dcm",
+    VISUAL_ACUITY: "acuity.dcm",
+    SPECTACLE_PRESCRIPTION: "prescription.dcm",
+}
+
+_EXPLICIT_LITTLE_ENDIAN = "1.2.840.10008.1.2.1"
+_VERIFICATION = "1.2.840.10008.1.1"
+_ANSWER_WITHIN = 30.0  # seconds; a design choice
+_TITLE = re.compile(r"[ !-\[\]-~]{1,16}")  # value representation AE: plain ASCII but the backslash
+_PROGRAM = "handsfree-refraction"
+
+# PS3.16, context group 4216 and the spectacle prescription's concepts: (value, scheme, meaning).
+_BEST_CORRECTED = ("419775003", "SCT", "Best Corrected Visual Acuity")
+_REPORT = ("111671", "DCM", "Spectacle Prescription Report")
+_RX = {"right": ("111688", "DCM", "Right Eye Rx"), "left": ("111689", "DCM", "Left Eye Rx")}
+_SPHERE = ("251795007", "SCT", "Power of sphere")
+_CYLINDER = ("251797004", "SCT", "Power of cylinder")
+_AXIS = ("251799001", "SCT", "Axis of cylinder")
+_ADD_NEAR = ("111672", "DCM", "Add Near")
+_DISTANCE_PD = ("111679", "DCM", "Distance Pupillary Distance")
+_DIOPTRE = ("[diop]", "UCUM", "diopter")
+_DEGREE = ("deg", "UCUM", "degree")
+_MILLIMETRE = ("mm", "UCUM", "mm")
+
+
+def objects(summary: Summary) -> list[Dataset]:
+    """The exam's objects: refraction and prescription, and the acuity where one was read.
+
+    The same log always gives the same UIDs. Raises UserError where no eye was measured, a text does not
+    fit, or pydicom is not installed.
+    """
+    measured = [name for name, eye in summary.eyes() if eye.lens is not None]
+    if not measured:
+        raise UserError("neither eye was measured: there is no prescription to export")
+    made = [_refraction(summary)]
+    if any(eye.acuity is not None for _, eye in summary.eyes()):
+        made.append(_acuity(summary, made[0]))
+    made.append(_prescription(summary))
+    return made
+
+
+def write(summary: Summary, out: Path) -> list[Path]:
+    """Write the objects into the folder `out`; or, where it ends in .dcm, the refraction to that file and
+    the others beside it. Gives their paths.
+    """
+    made = objects(summary)
+    paths = []
+    if out.suffix.lower() == ".dcm":
+        names = {uid: f"{out.stem}-{name}" for uid, name in NAMES.items()} | {SUBJECTIVE_REFRACTION: out.name}
+        folder = out.parent
+    else:
+        names, folder = NAMES, out
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError as error:
+        raise UserError(f"{folder} cannot be made: {error.strerror}. Give a folder you may write to") from None
+    for dataset in made:
+        path = folder / names[str(dataset.SOPClassUID)]
+        write_whole(path, encoded(dataset))
+        paths.append(path)
+    return paths
+
+
+def encoded(dataset: Dataset) -> bytes:
+    """A DICOM file (Part 10, explicit VR little endian)."""
+    import io
+
+    buffer = io.BytesIO()
+    dataset.save_as(buffer, enforce_file_format=True)
+    return buffer.getvalue()
+
+
+def _new(summary: Summary, sop_class: str, modality: str, series: int, what: str) -> Dataset:
+    """Patient, study, series, equipment and SOP common: what all three objects have."""
+    try:
+        from pydicom.dataset import Dataset, FileMetaDataset
+        from pydicom.uid import UID
+    except ImportError:
+        raise UserError(f"DICOM needs the pydicom package: {INSTALL}") from None
+    dataset = Dataset()
+    dataset.SpecificCharacterSet = "ISO_IR 192"
+    dataset.SOPClassUID = sop_class
+    dataset.SOPInstanceUID = _uid(summary, f"instance {series}")
+    dataset.TimezoneOffsetFromUTC = "+0000"
+    # Patient
+    dataset.PatientName = ""
+    dataset.PatientID = _text(summary.patient or "", 64, "patient code")
+    dataset.PatientBirthDate = ""
+    dataset.PatientSex = ""
+    # Study
+    dataset.StudyInstanceUID = _uid(summary, "study")
+    dataset.StudyDate, dataset.StudyTime = _date(summary.begun), _time(summary.begun)
+    dataset.ReferringPhysicianName = ""
+    dataset.StudyID = summary.last_hash[:16]
+    dataset.AccessionNumber = ""
+    # Series
+    dataset.Modality = modality
+    dataset.SeriesInstanceUID = _uid(summary, f"series {series}")
+    dataset.SeriesNumber = series
+    dataset.SeriesDescription = what if summary.signed is not None else f"{what}, DRAFT, not signed"
+    # Equipment: the program, for the refractor head is moved by hand and has no serial number known here
+    dataset.Manufacturer = _PROGRAM
+    dataset.ManufacturerModelName = _PROGRAM
+    dataset.DeviceSerialNumber = "none"
+    dataset.SoftwareVersions = __version__
+    # Content
+    dataset.InstanceNumber = 1
+    dataset.ContentDate, dataset.ContentTime = _date(summary.written), _time(summary.written)
+    meta = FileMetaDataset()
+    meta.MediaStorageSOPClassUID = UID(sop_class)
+    meta.MediaStorageSOPInstanceUID = dataset.SOPInstanceUID
+    meta.TransferSyntaxUID = UID(_EXPLICIT_LITTLE_ENDIAN)
+    dataset.file_meta = meta
+    return dataset
+
+
+def _refraction(summary: Summary) -> Dataset:
+    dataset = _new(summary, SUBJECTIVE_REFRACTION, "SRF", 1, "Subjective refraction")
+    measured = {name: eye for name, eye in summary.eyes() if eye.lens is not None}
+    dataset.MeasurementLaterality = _laterality(set(measured))
+    if "right" in measured:
+        dataset.SubjectiveRefractionRightEyeSequence = [_refraction_item(measured["right"])]
+    if "left" in measured:
+        dataset.SubjectiveRefractionLeftEyeSequence = [_refraction_item(measured["left"])]
+    if summary.pd is not None:
+        dataset.DistancePupillaryDistance = float(summary.pd)
+    return dataset
+
+
+def _refraction_item(eye: EyeSummary) -> Dataset:
+    from pydicom.dataset import Dataset
+
+    assert eye.lens is not None  # only measured eyes are asked for
+    item = Dataset()
+    item.SpherePower = eye.lens.sphere / 100
+    if eye.lens.cylinder:
+        cylinder = Dataset()
+        cylinder.CylinderPower = eye.lens.cylinder / 100
+        cylinder.CylinderAxis = float(eye.lens.axis)
+        item.CylinderSequence = [cylinder]
+    if eye.add:
+        add = Dataset()
+        add.AddPower = eye.add / 100
+        item.AddNearSequence = [add]
+    return item
+
+
+def _acuity(summary: Summary, refraction: Dataset) -> Dataset:
+    dataset = _new(summary, VISUAL_ACUITY, "VA", 2, "Best corrected visual acuity")
+    read = {name: eye.acuity for name, eye in summary.eyes() if eye.acuity is not None}
+    dataset.MeasurementLaterality = _laterality(set(read))
+    dataset.ViewingDistanceType = "DISTANCE"
+    dataset.VisualAcuityTypeCodeSequence = [_code(_BEST_CORRECTED)]
+    # The chart is the examiner's; lines of letters on white are assumed, as the exam asks for them.
+    dataset.BackgroundColor = "WHITE"
+    dataset.Optotype = "LETTERS"
+    dataset.OptotypeDetailedDefinition = "Lines of letters; the chart is not recorded"
+    dataset.OptotypePresentation = "MULTIPLE"
+    dataset.ReferencedRefractiveMeasurementsSequence = [_reference(refraction)]
+    if "right" in read:
+        dataset.VisualAcuityRightEyeSequence = [_acuity_item(read["right"])]
+    if "left" in read:
+        dataset.VisualAcuityLeftEyeSequence = [_acuity_item(read["left"])]
+    return dataset
+
+
+def _reference(dataset: Dataset) -> Dataset:
+    """The refraction the acuity was read through."""
+    from pydicom.dataset import Dataset
+
+    item = Dataset()
+    item.ReferencedSOPClassUID = dataset.SOPClassUID
+    item.ReferencedSOPInstanceUID = dataset.SOPInstanceUID
+    return item
+
+
+def _acuity_item(line: str) -> Dataset:
+    from pydicom.dataset import Dataset
+
+    item = Dataset()
+    item.DecimalVisualAcuity = round(10 ** -Acuity.parse(line).logmar, 4)  # single letters count
+    return item
+
+
+def _prescription(summary: Summary) -> Dataset:
+    dataset = _new(summary, SPECTACLE_PRESCRIPTION, "SR", 3, "Spectacle prescription")
+    _no_trial(dataset)
+    dataset.ReferencedPerformedProcedureStepSequence = []
+    dataset.PerformedProcedureCodeSequence = []
+    missing = [name for name, eye in summary.eyes() if eye.lens is None or not eye.complete]
+    # What is verified is complete by rule (PS3.3 C.17.2): the practitioner signed it as all there is.
+    dataset.CompletionFlag = "PARTIAL" if missing and summary.signed is None else "COMPLETE"
+    if missing:
+        dataset.CompletionFlagDescription = f"Not completed: {' and '.join(missing)} eye"
+    dataset.VerificationFlag = "UNVERIFIED"
+    if summary.signed is not None:
+        dataset.VerificationFlag = "VERIFIED"
+        dataset.VerifyingObserverSequence = [_observer(summary)]
+    dataset.ValueType = "CONTAINER"
+    dataset.ConceptNameCodeSequence = [_code(_REPORT)]
+    dataset.ContinuityOfContent = "SEPARATE"
+    content = [_rx(name, eye) for name, eye in summary.eyes() if eye.lens is not None]
+    if summary.pd is not None:
+        content.append(_number(_DISTANCE_PD, f"{summary.pd:g}", _MILLIMETRE))
+    dataset.ContentSequence = content
+    return dataset
+
+
+def _no_trial(dataset: Dataset) -> None:
+    """The clinical trial modules, saying that there is no trial.
+
+    They are user options in PS3.3, but `dciodvfy` (dicom3tools) requires them for this object, and
+    receivers check with it.
+    """
+    dataset.ClinicalTrialSponsorName = "NONE"
+    dataset.ClinicalTrialProtocolID = "NOT A TRIAL"
+    dataset.ClinicalTrialProtocolName = ""
+    dataset.ClinicalTrialSiteID = ""
+    dataset.ClinicalTrialSiteName = ""
+    dataset.ClinicalTrialSubjectID = "NONE"
+    dataset.ClinicalTrialSubjectReadingID = "NONE"
+    dataset.ClinicalTrialTimePointID = ""
+    dataset.ClinicalTrialCoordinatingCenterName = ""
+
+
+def _observer(summary: Summary) -> Dataset:
+    from pydicom.dataset import Dataset
+
+    assert summary.signed is not None  # only signed reports have one
+    observer = Dataset()
+    observer.VerifyingObserverName = _text(summary.signed["by"].replace("^", " ").replace("=", " "), 64, "name")
+    observer.VerifyingObserverIdentificationCodeSequence = []
+    observer.VerifyingOrganization = _text(f"Licence {summary.signed['licence']}", 64, "licence")
+    observer.VerificationDateTime = summary.written.strftime("%Y%m%d%H%M%S") + "+0000"
+    return observer
+
+
+def _rx(name: str, eye: EyeSummary) -> Dataset:
+    from pydicom.dataset import Dataset
+
+    assert eye.lens is not None  # only measured eyes are asked for
+    item = Dataset()
+    item.RelationshipType = "CONTAINS"
+    item.ValueType = "CONTAINER"
+    item.ConceptNameCodeSequence = [_code(_RX[name])]
+    item.ContinuityOfContent = "SEPARATE"
+    content = [_number(_SPHERE, f"{eye.lens.sphere / 100:.2f}", _DIOPTRE)]
+    if eye.lens.cylinder:
+        content.append(_number(_CYLINDER, f"{eye.lens.cylinder / 100:.2f}", _DIOPTRE))
+        content.append(_number(_AXIS, str(eye.lens.axis), _DEGREE))
+    if eye.add:
+        content.append(_number(_ADD_NEAR, f"{eye.add / 100:.2f}", _DIOPTRE))
+    item.ContentSequence = content
+    return item
+
+
+def _number(concept: tuple[str, str, str], value: str, unit: tuple[str, str, str]) -> Dataset:
+    from pydicom.dataset import Dataset
+
+    item = Dataset()
+    item.RelationshipType = "CONTAINS"
+    item.ValueType = "NUM"
+    item.ConceptNameCodeSequence = [_code(concept)]
+    measured = Dataset()
+    measured.NumericValue = value
+    measured.MeasurementUnitsCodeSequence = [_code(unit)]
+    item.MeasuredValueSequence = [measured]
+    return item
+
+
+def _code(code: tuple[str, str, str]) -> Dataset:
+    from pydicom.dataset import Dataset
+
+    item = Dataset()
+    item.CodeValue, item.CodingSchemeDesignator, item.CodeMeaning = code
+    return item
+
+
+def _laterality(eyes: set[str]) -> str:
+    return {"right": "R", "left": "L"}[next(iter(eyes))] if len(eyes) == 1 else "B"
+
+
+def _uid(summary: Summary, part: str) -> str:
+    """A UID under 2.25 (ISO/IEC 9834-8: a UUID as a decimal number).
+
+    The study stays the same when the exam is amended or signed; the objects then are new ones.
+    """
+    of = summary.first_hash if part == "study" else summary.last_hash
+    return f"2.25.{uuid.uuid5(uuid.NAMESPACE_OID, f'{of} {part}').int}"
+
+
+def _text(text: str, longest: int, what: str) -> str:
+    """Text as DICOM's short strings take it: no backslash, no control characters; raises UserError when too
+    long.
+    """
+    clean = "".join(" " if char == "\\" or not char.isprintable() else char for char in text).strip()
+    if len(clean) > longest:
+        raise UserError(f"{what}: {clean[:20]!r}... is longer than the {longest} characters DICOM allows")
+    return clean
+
+
+def _date(moment: datetime) -> str:
+    return moment.strftime("%Y%m%d")
+
+
+def _time(moment: datetime) -> str:
+    return moment.strftime("%H%M%S")
+
+
+def send(datasets: list[Any], address: str, called: str, calling: str = "HANDSFREE") -> None:
+    """Store the objects on a DICOM server by C-STORE (PS3.4 B). `address` is HOST:PORT, `called` its AE
+    title.
+
+    Raises UserError where the server cannot be reached, refuses, or does not store one of them.
+    """
+    host, port = _address(address)
+    for title in (called, calling):
+        if not _TITLE.fullmatch(title) or not title.strip():
+            raise UserError(f"--aet: {title!r} is no AE title; 1 to 16 plain characters")
+    try:
+        from pynetdicom import AE
+    except ImportError:
+        raise UserError(f"sending needs the pynetdicom package: {INSTALL}") from None
+    logging.getLogger("pynetdicom").setLevel(logging.CRITICAL + 1)  # what it would log is told below
+    try:
+        socket.create_connection((host, port), _ANSWER_WITHIN).close()
+    except OSError as error:
+        raise UserError(f"{address} does not answer: {error.strerror or error}") from None
+    entity = AE(ae_title=calling)
+    entity.acse_timeout = entity.dimse_timeout = entity.network_timeout = _ANSWER_WITHIN
+    entity.add_requested_context(_VERIFICATION)
+    for dataset in datasets:
+        entity.add_requested_context(dataset.SOPClassUID, _EXPLICIT_LITTLE_ENDIAN)
+    association = entity.associate(host, port, ae_title=called)
+    if not association.is_established:
+        if association.is_rejected:
+            raise UserError(f"{address} refused the connection: check its AE title (--aet {called})")
+        raise UserError(f"{address} ended the connection: is it a DICOM server that takes these objects?")
+    try:
+        for dataset in datasets:
+            name = NAMES[str(dataset.SOPClassUID)]
+            try:
+                status = association.send_c_store(dataset)
+            except ValueError:
+                raise UserError(f"{address} takes no objects of this kind ({name}); some may be stored") from None
+            code = status.get("Status")
+            if code is None:
+                raise UserError(f"{address} stopped answering while {name} was sent; send again")
+            if code != 0 and code & 0xF000 != 0xB000:  # 0xBxxx: stored, with a warning (PS3.4 B.2.3)
+                raise UserError(f"{address} did not store {name}: status {code:#06x}")
+    finally:
+        association.release()
+
+
+def _address(address: str) -> tuple[str, int]:
+    host, colon, port = address.rpartition(":")
+    if not colon or not host or not port.isdigit() or not 1 <= int(port) <= 65535:
+        raise UserError(f"--send: {address!r} is not HOST:PORT, such as 192.0.2.7:104")
+    return host, int(port)
