@@ -102,8 +102,7 @@ class Parsed:
 
 _PATIENTS = frozenset({Meaning.FIRST, Meaning.SECOND, Meaning.SAME, Meaning.UNSURE})
 _EITHERS = frozenset(
-    {Meaning.YES, Meaning.NO, Meaning.AGAIN, Meaning.REPEAT}
-    | {Meaning.SET_ACUITY, Meaning.SET_PD, Meaning.SET_AGE}
+    {Meaning.YES, Meaning.NO, Meaning.AGAIN, Meaning.REPEAT} | {Meaning.SET_ACUITY, Meaning.SET_PD, Meaning.SET_AGE}
 )
 _ANSWERS = _PATIENTS | {Meaning.YES, Meaning.NO}
 
@@ -178,9 +177,7 @@ class Grammar:
             kind = (one.meaning, one.value, one.outcome)
             if _rounded(one.weight) > cut or kind not in have:
                 have.add(kind)
-                kept.append(
-                    Phrase(_text(one.parts), one.meaning, one.value, one.weight, one.hedged, one.outcome)
-                )
+                kept.append(Phrase(_text(one.parts), one.meaning, one.value, one.weight, one.hedged, one.outcome))
         return tuple(kept)
 
     def number_phrases(self) -> Iterator[Phrase]:
@@ -197,9 +194,7 @@ class Grammar:
                     for words, value in forms:
                         text = _text((*template.parts[:at], words, *template.parts[at + 1 :]))
                         if text not in closed:
-                            yield Phrase(
-                                text, template.meaning, value, weight, template.hedged, template.outcome
-                            )
+                            yield Phrase(text, template.meaning, value, weight, template.hedged, template.outcome)
 
     def words(self) -> frozenset[str]:
         """Every word of the grammar, number words included."""
@@ -256,24 +251,15 @@ def _templates(file: str, root: Part) -> tuple[Template, ...]:
     for parts, sense, weight in root.templates():
         value = sense.value
         if sense.meaning is None:
-            raise GrammarError(
-                file, 0, "", f"{_shown(parts)} has no meaning", "give it a tag such as {first}"
-            )
+            raise GrammarError(file, 0, "", f"{_shown(parts)} has no meaning", "give it a tag such as {first}")
         if sense.twice:
             raise GrammarError(file, 0, "", f"{_shown(parts)} has two tags with a meaning", "leave it one")
-        if (
-            isinstance(value, From)
-            or sum(not isinstance(part, str) for part in parts) + (value is not None) > 1
-        ):
-            raise GrammarError(
-                file, 0, "", f"{_shown(parts)} holds two values", "leave it one number or value"
-            )
+        if isinstance(value, From) or sum(not isinstance(part, str) for part in parts) + (value is not None) > 1:
+            raise GrammarError(file, 0, "", f"{_shown(parts)} holds two values", "leave it one number or value")
         outcome = Outcome.DOUBTFUL if sense.doubtful else Outcome.HEARD
         found.append(Template(parts, sense.meaning, value, weight, sense.hedged, outcome))
         if len(found) > MOST_TEMPLATES:
-            raise GrammarError(
-                file, 0, "", f"says more than {MOST_TEMPLATES} things", "use fewer optional parts"
-            )
+            raise GrammarError(file, 0, "", f"says more than {MOST_TEMPLATES} things", "use fewer optional parts")
     return tuple(found)
 
 
@@ -289,9 +275,7 @@ def _merge(file: str, templates: Iterable[Template]) -> tuple[Template, ...]:
             both = f"{_shown(new.parts)} means both {old.meaning} and {new.meaning}"
             raise GrammarError(file, 0, "", both, "take it out of one of them")
         doubt = Outcome.DOUBTFUL if Outcome.DOUBTFUL in (old.outcome, new.outcome) else Outcome.HEARD
-        merged[new.parts] = replace(
-            old, weight=old.weight + new.weight, hedged=old.hedged or new.hedged, outcome=doubt
-        )
+        merged[new.parts] = replace(old, weight=old.weight + new.weight, hedged=old.hedged or new.hedged, outcome=doubt)
     return tuple(sorted(merged.values(), key=lambda template: -_rounded(template.weight)))
 
 
@@ -307,9 +291,7 @@ class Grammars:
             label = file if file.endswith(".jsgf") else f"{file}.jsgf"
             read = jsgf.read(label, text)
             if f"{read.name}.jsgf" != label:
-                raise GrammarError(
-                    label, 0, "", f"calls itself {read.name!r}", "give file and grammar the same name"
-                )
+                raise GrammarError(label, 0, "", f"calls itself {read.name!r}", "give file and grammar the same name")
             files[read.name] = read
         self._files = files
         linker = Linker(files)

@@ -144,17 +144,13 @@ class _Reader:
         if header["version"] not in ("1", "1.0"):
             self._fail(1, f"JSGF version {header['version']} is not known", 'write "#JSGF V1.0 UTF-8 en;"')
         if (header["encoding"] or "utf-8").lower() not in ("utf-8", "utf8", "us-ascii", "ascii"):
-            self._fail(
-                1, f"encoding {header['encoding']} is not read", 'save it as UTF-8: "#JSGF V1.0 UTF-8 en;"'
-            )
+            self._fail(1, f"encoding {header['encoding']} is not read", 'save it as UTF-8: "#JSGF V1.0 UTF-8 en;"')
         lexemes = []
         at, line = header.end(), 1
         while at < len(text):
             found = _LEXEME.match(text, at)
             if found is None:
-                self._fail(
-                    line, f"{text[at]!r} stands alone or is not closed", "close it, or quote it as a word"
-                )
+                self._fail(line, f"{text[at]!r} stands alone or is not closed", "close it, or quote it as a word")
             kind = str(found.lastgroup)
             if kind not in ("space", "comment"):
                 lexemes.append(_Lexeme(kind, found.group(), line))
@@ -222,9 +218,7 @@ class _Reader:
             self._fail(found.line, f"{found.text!r} where a rule should start", 'write "<name> = words;"')
         self._rule = found.text[1:-1]
         if "." in self._rule or self._rule in ("NULL", "VOID"):
-            self._fail(
-                found.line, "this name cannot be defined", "choose a name without a dot, not NULL or VOID"
-            )
+            self._fail(found.line, "this name cannot be defined", "choose a name without a dot, not NULL or VOID")
         self._expect("=", "the rule's name")
         body = self._alternatives()
         self._expect(";", "the rule's words")

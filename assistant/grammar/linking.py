@@ -81,9 +81,7 @@ class Linker:
             )
         key = self._find(name, line)
         if key in self._within:
-            raise self._error(
-                line, f"<{name}> refers to itself", "write its words out: every grammar here is finite"
-            )
+            raise self._error(line, f"<{name}> refers to itself", "write its words out: every grammar here is finite")
         return self._rule(*key)
 
     def _find(self, name: str, line: int) -> tuple[str, str]:
@@ -105,11 +103,7 @@ class Linker:
                 return imported.grammar, rule
             known += public
         near = get_close_matches(rule, known, 1)
-        fix = (
-            f"did you mean <{near[0]}>?"
-            if near
-            else "define it in this file, or import it if it is public elsewhere"
-        )
+        fix = f"did you mean <{near[0]}>?" if near else "define it in this file, or import it if it is public elsewhere"
         raise self._error(line, f"<{name}> is not defined", fix)
 
     def _number(self, reference: jsgf.Reference, tagged: jsgf.Tagged) -> Part:

@@ -36,11 +36,6 @@ SPELLINGS = {
     "whats": "what's",
     "im": "i'm",
     "ive": "i've",
-    "umm": "um",
-    "uhm": "um",
-    "uhh": "uh",
-    "erm": "um",
-    "hm": "hmm",
     "millimeters": "millimetres",
     "millimeter": "millimetres",
     "millimetre": "millimetres",
@@ -51,9 +46,17 @@ SPELLINGS = {
     "pd": "p d",
     "cyl": "cylinder",
     "sph": "sphere",
+    "va": "vision",
     "1st": "first",
     "2nd": "second",
 }
+_DRAWN_OUT = (  # hesitations as people write them, however long
+    (re.compile(r"u+h*m+|e+rm+"), "um"),
+    (re.compile(r"u+h+"), "uh"),
+    (re.compile(r"e+r+"), "er"),
+    (re.compile(r"h+m+"), "hmm"),
+    (re.compile(r"a+h+"), "ah"),
+)
 _FRACTIONS = {"½": "a half", "¼": "a quarter", "¾": "three quarters"}
 _FRACTIONS |= {"1/2": "a half", "1/4": "a quarter", "3/4": "three quarters"}
 _SIGN_WORDS = {"°": "degrees", "&": "and", "#": "number"}
@@ -131,7 +134,8 @@ def _sign(sign: str | None) -> str:
 def _spoken(found: re.Match[str]) -> str:
     if found["word"]:
         word = found["word"].lower().replace("’", "'")
-        return SPELLINGS.get(word, word)
+        drawn_out = (spelled for written, spelled in _DRAWN_OUT if written.fullmatch(word))
+        return SPELLINGS.get(word) or next(drawn_out, word)
     if found["ordinal"]:
         return SPELLINGS[found["ordinal"].lower()]
     if found["top"]:
@@ -153,9 +157,7 @@ def _spoken(found: re.Match[str]) -> str:
 
 def spoken_words(text: str) -> tuple[Word, ...]:
     """The words of a typed or recognised text, in order. Any text will do; what is no word is left out."""
-    return tuple(
-        Word(word, found.start()) for found in _PART.finditer(text) for word in _spoken(found).split()
-    )
+    return tuple(Word(word, found.start()) for found in _PART.finditer(text) for word in _spoken(found).split())
 
 
 def normalise(text: str) -> str:

@@ -12,7 +12,7 @@ ranges: "minus two point three" reads as -230, and `Range` decides that the dial
 is rounded.
 
 What is on purpose not read, because one slip of the ear would change the value: a power without its sign (but
-for zero and plano); "one half" and "one quarter" (half of "one and a half"); a power digit by digit ("minus
+for "plano"); "one half" and "one quarter" (half of "one and a half"); a power digit by digit ("minus
 two five").
 """
 
@@ -38,7 +38,6 @@ _TEEN = {word: value for value, word in enumerate(TEENS, 10)}
 _TEN = {word: 10 * value for value, word in enumerate(TENS) if word}
 _FRACTION = {"half": 50, "a half": 50, "a quarter": 25, "quarter": 25, "three quarters": 75}
 _SIGN = {"plus": 1, "positive": 1, "minus": -1, "negative": -1}
-_ZERO = ("plano", "zero", "zero point zero", "zero point zero zero")
 _POWER_UNIT = ("", "dioptre", "dioptres", "d", "a dioptre", "of a dioptre")
 _LENGTH_UNIT = ("", "millimetres", "mm", "m m")
 
@@ -133,7 +132,7 @@ def _plain(number: float) -> int | float:
 
 def read_power(words: Words, at: int = 0) -> Iterator[Read]:
     """Signed powers that begin at word `at`: (where each ends, hundredths of a dioptre)."""
-    for end in _ends(words, at, _ZERO):
+    for end in _ends(words, at, ("plano",)):
         yield end, 0
     sign = _SIGN.get(words[at]) if at < len(words) else None
     if sign is not None:
@@ -172,7 +171,7 @@ def _measure(words: Words, at: int, units: Sequence[str]) -> Iterator[Read]:
 
 def read_degrees(words: Words, at: int = 0) -> Iterator[Read]:
     """Axes that begin at word `at`: (where each ends, degrees)."""
-    return _measure(words, at, ("", "degrees"))
+    return _measure(words, at, ("", "degrees", "degree"))
 
 
 def read_count(words: Words, at: int = 0) -> Iterator[Read]:
@@ -217,7 +216,7 @@ def say_power(value: Value) -> tuple[str, ...]:
     """Every usual way to say a power in quarter dioptres (`value` in hundredths), the commonest first."""
     power = int(value)
     if power == 0:
-        return ("plano", "zero")
+        return ("plano",)
     sign = "plus" if power > 0 else "minus"
     whole, part = divmod(abs(power), 100)
     name = cardinal(whole)
@@ -233,9 +232,7 @@ def say_power(value: Value) -> tuple[str, ...]:
         sizes += [f"{name} point {spoken_digits} zero"] if digits.endswith("0") else []
         sizes += [f"{name} point {pair}"] if part > 9 else []
     else:
-        fractions = {25: ["a quarter", "quarter"], 50: ["a half", "half"], 75: ["three quarters"]}.get(
-            part, []
-        )
+        fractions = {25: ["a quarter", "quarter"], 50: ["a half", "half"], 75: ["three quarters"]}.get(part, [])
         sizes = [*fractions, *(f"{before}point {spoken_digits}" for before in ("", "zero ", "oh "))]
         sizes += [f"{before} {pair}" for before in ("oh", "zero")] if part > 9 else []
     return tuple(f"{sign} {size}" for size in sizes)
@@ -285,7 +282,7 @@ def say_snellen(value: Value) -> tuple[str, ...]:
 def _write_power(value: Value) -> tuple[str, ...]:
     power = int(value)
     if power == 0:
-        return ("0", "0.00")
+        return ("plano",)
     sign, word = ("+", "plus") if power > 0 else ("-", "minus")
     size = f"{abs(power) / 100:.2f}"
     sizes = dict.fromkeys((size, size.rstrip("0").rstrip("."), size.removeprefix("0")))
@@ -358,9 +355,7 @@ class Range:
         limits = found.groups() if found else ("0", "0", "0")
         low, high, step = (_plain(round(float(limit) * kind.scale, 6)) for limit in limits)
         if not low < high or step <= 0 or (high - low) % step:
-            raise ValueError(
-                f"{text!r} is not a range such as {{from 1 to 180 by 1}}, a whole number of steps"
-            )
+            raise ValueError(f"{text!r} is not a range such as {{from 1 to 180 by 1}}, a whole number of steps")
         return Range(kind, low, high, step)
 
     def admits(self, value: Value) -> bool:

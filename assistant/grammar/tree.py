@@ -115,9 +115,7 @@ class Sequence(Part):
         reached: list[Match] = [(at, NOTHING)]
         for part in self._parts:
             reached = [
-                (end, sense.join(more))
-                for here, sense in reached
-                for end, more in part.match(words, here, memo)
+                (end, sense.join(more)) for here, sense in reached for end, more in part.match(words, here, memo)
             ]
             if not reached:
                 break
@@ -162,9 +160,7 @@ class Choice(Part):
         key = (id(self), at)
         if key not in memo:
             here = self._by_word.get(words[at], self._anywhere) if at < len(words) else self._anywhere
-            memo[key] = tuple(
-                dict.fromkeys(found for choice in here for found in choice.match(words, at, memo))
-            )
+            memo[key] = tuple(dict.fromkeys(found for choice in here for found in choice.match(words, at, memo)))
         return memo[key]
 
     def templates(self) -> Iterator[Open]:

@@ -54,16 +54,12 @@ def test_a_rule_may_use_another_and_one_imported() -> None:
 
 
 def test_a_full_name_finds_an_imported_rule_too() -> None:
-    sources = file("g", "import <lib.*>;\npublic <r> = [<lib.um>] two {second};") | file(
-        "lib", "public <um> = um;"
-    )
+    sources = file("g", "import <lib.*>;\npublic <r> = [<lib.um>] two {second};") | file("lib", "public <um> = um;")
     assert Grammars(sources).get("g").parse("um two") is not None
 
 
 def test_a_tag_may_hold_a_value() -> None:
-    grammar = made(
-        "public <r> = to the left {switch_eye left} | no cylinder {set_cylinder 0} | swap {switch_eye};"
-    )
+    grammar = made("public <r> = to the left {switch_eye left} | no cylinder {set_cylinder 0} | swap {switch_eye};")
     assert [heard(grammar, text).value for text in ("to the left", "no cylinder", "swap")] == [
         "left",
         0,
@@ -107,9 +103,7 @@ def test_a_long_note_is_heard_and_long_talk_is_not() -> None:
 
 
 def test_doubt_wins_over_a_plain_reading() -> None:
-    grammar = made(
-        "public <r> = two {second} | (two {second}) {hedged} | one {first} | one {first} {doubtful};"
-    )
+    grammar = made("public <r> = two {second} | (two {second}) {hedged} | one {first} | one {first} {doubtful};")
     two, one = heard(grammar, "two"), heard(grammar, "one")
     assert two.hedged and two.outcome is Outcome.HEARD
     assert one.outcome is Outcome.DOUBTFUL
@@ -137,12 +131,8 @@ def test_a_question_mark_after_an_answer_is_a_rising_voice() -> None:
 
 
 def test_who_says_such_things() -> None:
-    grammar = made(
-        "public <r> = two {second} | undo {undo} | yes {yes} | again {again} | one or two {question};"
-    )
-    hints = {
-        text: heard(grammar, text).speaker_hint for text in ("two", "undo", "yes", "again", "one or two")
-    }
+    grammar = made("public <r> = two {second} | undo {undo} | yes {yes} | again {again} | one or two {question};")
+    hints = {text: heard(grammar, text).speaker_hint for text in ("two", "undo", "yes", "again", "one or two")}
     assert hints == {
         "two": Speaker.PATIENT,
         "undo": Speaker.EXAMINER,
@@ -214,9 +204,7 @@ def test_sampling_is_repeatable_and_stays_inside_the_grammar() -> None:
 
 
 def test_several_grammars_at_once() -> None:
-    grammars = Grammars(
-        file("a", "public <r> = two {second};") | file("b", "public <r> = undo {undo} | two {second};")
-    )
+    grammars = Grammars(file("a", "public <r> = two {second};") | file("b", "public <r> = undo {undo} | two {second};"))
     both = grammars.union("a", "b")
     assert both.name == "a+b"
     assert {phrase.text for phrase in both.phrases()} == {"two", "undo"}
@@ -229,9 +217,7 @@ def test_several_grammars_at_once() -> None:
 
 def test_one_wording_must_mean_one_thing_also_across_files() -> None:
     grammars = Grammars(file("a", "public <r> = stop {pause};") | file("b", "public <r> = stop {finish};"))
-    with pytest.raises(
-        GrammarError, match=r"^a.jsgf and b.jsgf: 'stop' means both pause and finish; take it out"
-    ):
+    with pytest.raises(GrammarError, match=r"^a.jsgf and b.jsgf: 'stop' means both pause and finish; take it out"):
         grammars.union("a", "b")
 
 
@@ -286,25 +272,19 @@ def test_a_fault_is_one_clear_line(text: str, says: str) -> None:
 
 
 def test_a_private_rule_of_another_file_cannot_be_used() -> None:
-    sources = file("g", "import <lib.*>;\npublic <r> = <own> {first};") | file(
-        "lib", "<own> = a;\npublic <r> = b;"
-    )
+    sources = file("g", "import <lib.*>;\npublic <r> = <own> {first};") | file("lib", "<own> = a;\npublic <r> = b;")
     with pytest.raises(GrammarError, match="line 4, rule <r>: <own> is not defined"):
         Grammars(sources)
 
 
 def test_only_the_imported_rule_can_be_used() -> None:
-    sources = file("g", "import <lib.a>;\npublic <r> = <b> {first};") | file(
-        "lib", "public <a> = a;\npublic <b> = b;"
-    )
+    sources = file("g", "import <lib.a>;\npublic <r> = <b> {first};") | file("lib", "public <a> = a;\npublic <b> = b;")
     with pytest.raises(GrammarError, match="<b> is not defined"):
         Grammars(sources)
 
 
 def test_a_file_is_called_what_it_calls_itself() -> None:
-    with pytest.raises(
-        GrammarError, match=r"^other.jsgf: calls itself 'g'; give file and grammar the same name"
-    ):
+    with pytest.raises(GrammarError, match=r"^other.jsgf: calls itself 'g'; give file and grammar the same name"):
         Grammars({"other.jsgf": file("g", "public <r> = one {first};")["g.jsgf"]})
     assert Grammars({"g": file("g", "public <r> = one {first};")["g.jsgf"]}).names == ("g",)
 

@@ -14,9 +14,7 @@ CYLINDER = Range.parse(KINDS["power"], "from -8.00 to 0.00 by 0.25")
 AXIS = Range.parse(KINDS["degrees"], "from 1 to 180 by 1")
 PD = Range.parse(KINDS["count"], "from 40 to 80 by 0.5")
 AGE = Range.parse(KINDS["count"], "from 1 to 120 by 1")
-LINES = Range.parse(
-    KINDS["snellen"], "lines 20/10 20/15 20/20 20/25 20/63 20/100 20/125 20/150 20/200 20/400 20/800"
-)
+LINES = Range.parse(KINDS["snellen"], "lines 20/10 20/15 20/20 20/25 20/63 20/100 20/125 20/150 20/200 20/400 20/800")
 
 
 def read(kind: str | Kind, text: str) -> list[Value]:
@@ -26,16 +24,13 @@ def read(kind: str | Kind, text: str) -> list[Value]:
     return sorted({value for end, value in reader.read(words, 0) if end == len(words)}, key=str)
 
 
-@pytest.mark.parametrize(
-    "numbers", [SPHERE, CYLINDER, AXIS, PD, AGE, LINES], ids=lambda one: one.allowed[:20]
-)
+@pytest.mark.parametrize("numbers", [SPHERE, CYLINDER, AXIS, PD, AGE, LINES], ids=lambda one: one.allowed[:20])
 def test_every_way_to_say_every_number_reads_as_that_number_alone(numbers: Range) -> None:
     ways = 0
     for value in numbers.values():
         assert numbers.admits(value)
         for words in (*numbers.kind.say(value), *numbers.kind.write(value)):
-            if value != 0 or words.strip("0."):  # a written bare 0 is the only number without its sign
-                assert read(numbers.kind, words) == [value], words
+            assert read(numbers.kind, words) == [value], words
             ways += 1
     assert ways > len(list(numbers.values()))
 
@@ -73,7 +68,6 @@ def test_the_ranges_hold_what_the_dials_hold() -> None:
         ("minus twenty", -2000),
         ("plus zero", 0),
         ("plano", 0),
-        ("zero", 0),
         ("-2.25", -225),
         ("+.5", 50),
         ("-2.25D", -225),
@@ -116,6 +110,7 @@ def test_powers_the_dials_do_not_have_are_read_but_not_admitted(text: str, hundr
         "two",
         "a half",
         "zero point two five",
+        "zero",
         "minus",
         "minus minus two",
         "minus two five",  # 2.5, 25 or 2 to 5: not guessed
@@ -168,9 +163,7 @@ def test_axes_as_clinicians_say_them(text: str, degrees: float) -> None:
     assert AXIS.admits(degrees) == (1 <= degrees <= 180 and degrees == int(degrees))
 
 
-@pytest.mark.parametrize(
-    "text", ["", "axis", "one hundred eighty five six", "hundred", "ninety ninety", "minus five"]
-)
+@pytest.mark.parametrize("text", ["", "axis", "one hundred eighty five six", "hundred", "ninety ninety", "minus five"])
 def test_what_is_no_axis_is_not_read(text: str) -> None:
     assert read("degrees", text) == []
 
@@ -250,9 +243,7 @@ def test_what_is_no_line_is_not_read(text: str) -> None:
     assert read("snellen", text) == []
 
 
-@pytest.mark.parametrize(
-    "line", ["20/37", "6/5", "20/25-5", "20/25-0", "20/25+5", "20/25+12", "20/7.5", "20/5"]
-)
+@pytest.mark.parametrize("line", ["20/37", "6/5", "20/25-5", "20/25-0", "20/25+5", "20/25+12", "20/7.5", "20/5"])
 def test_lines_and_letters_a_chart_does_not_have(line: str) -> None:
     assert not LINES.admits(line)
 
@@ -303,9 +294,7 @@ def test_fine_powers_are_said_too() -> None:
     assert {"minus", "plus", "plano"} <= fine.words()
 
 
-WORDS = sorted(
-    SPHERE.words() | AXIS.words() | LINES.words() | {"and", "a", "hundred", "over", "oh", "dioptres", "m"}
-)
+WORDS = sorted(SPHERE.words() | AXIS.words() | LINES.words() | {"and", "a", "hundred", "over", "oh", "dioptres", "m"})
 
 
 @given(st.lists(st.sampled_from(WORDS), max_size=12))
