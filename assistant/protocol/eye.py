@@ -56,6 +56,11 @@ class EyeState:
         """Plainly blurred: the line last read is poor, so "the same" says little about the focus."""
         return self.line is not None and line_feet(self.line) >= line_feet(plan.POOR)
 
+    @property
+    def cross_power(self) -> int:
+        """The cross cylinder that shows through the present blur, D/100."""
+        return plan.CROSS_POWER_POOR if self.blurred else plan.CROSS_POWER
+
     def to(self, lens: Lens) -> EyeState:
         return replace(self, lens=lens)
 

@@ -48,7 +48,9 @@ EACH_EYE: tuple[StepRule, ...] = (
         "half-dioptre steps of cylinder while two comes at once; half of each change goes into the sphere",
         "half a dioptre helps in neither direction, or the first hesitation",
     ),
-    StepRule("sphere_again", "a quarter of sphere either way, plus first", "a quarter helps in neither direction"),
+    StepRule(
+        "sphere_again", "a quarter of sphere either way, plus first", "a quarter helps in neither direction"
+    ),
     StepRule(
         "axis_again",
         "the axis once more with the fuller cylinder",
@@ -83,17 +85,23 @@ SPHERE_WIDEST = 400  # two equal answers while plainly blurred widen the step, t
 SPHERE_FINEST_FIRST = 50  # quarters wait until the cylinder is in
 SPHERE_FINEST = 25
 EQUAL_RUN = 2  # equal answers in a row on which plus is taken before the line is read again
+WIDENINGS = 2
+MINUS_RUN_FINE = 2  # the same in the fine search
+MINUS_RUN = 3  # lenses of minus taken before the line must show a gain
+GOOD_LINE = "20/30"  # from here on the first minus must show it already
 WORSE_BY = 1.3  # a line is worse when its denominator grew by this factor: a chart line and a bit
 VERY_POOR = "20/200"
 POOR = "20/70"
 
 # --- astigmatism ------------------------------------------------------------------------------------------------
 TRIAL_CYLINDER = -50
+TRIAL_CYLINDER_POOR = -100  # from plan.POOR on: half a dioptre hardly shows through that blur (design)
 TRIAL_MERIDIANS = (180, 90, 45, 135)  # opposite meridians together, so that one answer can settle two
 CYLINDER_TO_START_FROM = -50  # at this or more at the start, there is astigmatism
 
 # --- axis -------------------------------------------------------------------------------------------------------
 CROSS_POWER = 25  # +-0.25 D cross cylinder
+CROSS_POWER_POOR = 50  # from plan.POOR on (common practice)
 AXIS_FIRST_TURN = 16  # degrees; halves to 8, 4, 2, 1
 AXIS_AGAIN_TURN = 8
 FOCUS_MOVE_FOR_AXIS = 0.375  # dioptres: out of focus, the cross cylinder's two sides look alike (design)
@@ -101,11 +109,14 @@ POWER_MOVE_FOR_AXIS = 50  # the axis is refined again if the cylinder moved by t
 
 # --- cylinder power ---------------------------------------------------------------------------------------------
 POWER_FIRST_STEP = 50
+POWER_STEP_POOR = 100  # from plan.POOR on: half a dioptre hardly shows through that blur (design)
 POWER_FINEST = 25
+HESITATIONS_IN_RANGE = 2  # hesitant "two"s that mean the range is reached; a single one may be a slow patient
 
 # --- over-minus check -------------------------------------------------------------------------------------------
 CLICKS_EXPECTED = 3  # a correct sphere takes three quarter clicks of plus (common practice)
-CLICK_STEPS = (3, 4, 6, 10, 18, 34)  # clicks tried in turn while the line stays readable; then halved to one click
+# Clicks tried in turn while the line stays readable; the count is then closed in to one click.
+CLICK_STEPS = (3, 4, 6, 10, 18, 34, 66)
 CLICKS_WEIGHED = 4  # one click too many is within the check's own spread: the pair decides
 CLICKS_FIRM = 6  # as above where a quarter more minus was plainly worse, which focusing through it cannot be
 CHECK_LINE = "20/20"

@@ -69,7 +69,9 @@ class Search:
 
     def widened(self) -> Search:
         """Twice the step, both directions open again: for eyes that cannot tell the difference yet."""
-        return replace(self, step=min(self.step * 2, self.widest), refused=frozenset(), bounded=frozenset(), streak=0)
+        return replace(
+            self, step=min(self.step * 2, self.widest), refused=frozenset(), bounded=frozenset(), streak=0
+        )
 
     def rebased(self, at: int) -> Search:
         """The search begun anew from another setting, at the same step."""

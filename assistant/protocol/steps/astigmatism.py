@@ -10,6 +10,8 @@ import math
 from dataclasses import dataclass, replace
 
 from ...optics.lens import Lens, wrap_axis
+from ...optics.power_vector import PowerVector
+from ...optics.rounding import nearest_lens
 from .. import plan
 from ..eye import EyeState, with_cylinder
 from ..meanings import Heard, Meaning
@@ -33,7 +35,7 @@ class Astigmatism:
     def ask(self, eye: EyeState) -> Choice | None:
         if self.asked >= len(plan.TRIAL_MERIDIANS):
             return None
-        return Choice(eye.eye, self.id, eye.lens, _with_trial(eye.lens, plan.TRIAL_MERIDIANS[self.asked]))
+        return Choice(eye.eye, self.id, eye.lens, _with_trial(eye, plan.TRIAL_MERIDIANS[self.asked]))
 
     def answer(self, eye: EyeState, heard: Heard) -> Move:
         meridian = plan.TRIAL_MERIDIANS[self.asked]
@@ -46,7 +48,7 @@ class Astigmatism:
             return Move(step, eye)
         if not step.preferred:
             return Move(step, eye)
-        return Move(step, eye.to(_with_trial(eye.lens, between(step.preferred))))
+        return Move(step, eye.to(_with_trial(eye, between(step.preferred))))
 
 
 def between(meridians: tuple[int, ...]) -> int:
@@ -56,13 +58,11 @@ def between(meridians: tuple[int, ...]) -> int:
     return wrap_axis(round(math.degrees(math.atan2(y, x)) / 2))
 
 
-def _with_trial(lens: Lens, meridian: int) -> Lens:
+def _with_trial(eye: EyeState, meridian: int) -> Lens:
+    lens = eye.lens
+    trial = plan.TRIAL_CYLINDER_POOR if eye.blurred else plan.TRIAL_CYLINDER
     if lens.cylinder == 0:
-        return with_cylinder(lens, plan.TRIAL_CYLINDER, meridian)
+        return with_cylinder(lens, trial, meridian)
     # A cylinder stands already (an eye sent back): the trial cylinder is added to it as vectors.
-    from ...optics.power_vector import PowerVector
-
-    added = lens.vector.plus(PowerVector.of(0.25, -0.5, meridian))
-    sphere, cylinder, axis = added.sphero_cylinder()
-    quarter = -round(-cylinder * 4) * 25
-    return Lens(round(added.m * 8 - quarter / 25) // 2 * 25, quarter, wrap_axis(round(axis)))
+    added = lens.vector.plus(PowerVector.of(-trial / 200, trial / 100, meridian))
+    return nearest_lens(added)

@@ -44,7 +44,7 @@ class Axis:
     def ask(self, eye: EyeState) -> Choice | None:
         if self.done or eye.lens.cylinder == 0:
             return None
-        up = CrossCylinder(plan.CROSS_POWER, wrap_axis(eye.lens.axis + 45))
+        up = CrossCylinder(eye.cross_power, wrap_axis(eye.lens.axis + 45))
         return Choice(eye.eye, self.id, eye.lens.with_cross(up), eye.lens.with_cross(up.flipped()))
 
     def answer(self, eye: EyeState, heard: Heard) -> Move:

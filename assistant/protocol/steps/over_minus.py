@@ -18,7 +18,7 @@ from ..eye import EyeState, line_feet, sphere_within
 from ..meanings import Heard, Meaning
 from ..questions import AcuityQuestion, Choice, Legible, Question
 from .acuity import read_through
-from .base import Move
+from .base import EQUAL, Move
 
 
 @dataclass(frozen=True)
@@ -78,6 +78,9 @@ class OverMinus:
         if self.reading:
             return replace(self, reading=False)._weigh(read_through(eye, heard))
         if self.settling:
+            fewer = eye.clicks is not None and eye.clicks < plan.CLICKS_EXPECTED
+            if fewer and heard.meaning in EQUAL:  # the count asks for minus, and the pair does not speak against it
+                return self._stronger(eye)
             if heard.meaning is not Meaning.SECOND:
                 return self._end(eye)
             firm = eye.minus_refused == self.base

@@ -28,13 +28,14 @@ class Power:
     """Half steps; the search runs over the strength of the minus cylinder, D/100 >= 0."""
 
     search: Search
+    hedges: int = 0
 
     id = "power"
 
     @staticmethod
     def begin(eye: EyeState) -> Power:
-        step = plan.POWER_FIRST_STEP
-        return Power(Search(-eye.lens.cylinder, step, 1, plan.POWER_FIRST_STEP, plan.POWER_FIRST_STEP))
+        step = plan.POWER_STEP_POOR if eye.blurred else plan.POWER_FIRST_STEP
+        return Power(Search(-eye.lens.cylinder, step, 1, plan.POWER_FIRST_STEP, step))
 
     def rebased(self, eye: EyeState) -> Power:
         return replace(self, search=self.search.rebased(-eye.lens.cylinder))
@@ -56,10 +57,11 @@ class Power:
         # A tie goes to the weaker cylinder, whichever of the two it is.
         better = search.toward < 0 if heard.meaning in EQUAL else heard.meaning is Meaning.SECOND
         moved = search.taken() if better else search.refuse()
-        if better and heard.hedged:
+        hedges = self.hedges + (1 if better and heard.hedged else 0)
+        if hedges >= plan.HESITATIONS_IN_RANGE:
             moved = replace(moved, step=0)  # the range is reached: the fine step goes on from here
         lens = with_cylinder(eye.lens, -moved.at)
-        return Move(replace(self, search=moved), eye.to(lens), _at_end(eye, lens))
+        return Move(replace(self, search=moved, hedges=hedges), eye.to(lens), _at_end(eye, lens))
 
 
 @dataclass(frozen=True)
@@ -80,14 +82,17 @@ class PowerAgain:
         return PowerAgain()
 
     def _offer(self, eye: EyeState) -> Lens:
-        return with_cylinder(eye.lens, eye.lens.cylinder - self.side * plan.POWER_FINEST)
+        """A quarter more or less; twice that when the same side came up again."""
+        step = plan.POWER_FINEST * (2 if self.side == self.last else 1)
+        offered = min(0, max(plan.CYLINDER_LOW, eye.lens.cylinder - self.side * step))
+        return with_cylinder(eye.lens, offered)
 
     def ask(self, eye: EyeState) -> Choice | None:
         if self.done:
             return None
         if self.side:
             return Choice(eye.eye, self.id, eye.lens, self._offer(eye))
-        on_axis = CrossCylinder(plan.CROSS_POWER, eye.lens.axis)
+        on_axis = CrossCylinder(eye.cross_power, eye.lens.axis)
         return Choice(eye.eye, self.id, eye.lens.with_cross(on_axis), eye.lens.with_cross(on_axis.flipped()))
 
     def answer(self, eye: EyeState, heard: Heard) -> Move:

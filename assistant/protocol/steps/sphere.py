@@ -10,6 +10,7 @@ lens before the eye decides which, so it is asked for whenever it is not known.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from enum import Enum
 
 from .. import plan
 from ..effects import Flag
@@ -21,29 +22,44 @@ from .acuity import read_through
 from .base import EQUAL, Move
 
 
+class Reading(Enum):
+    """Why the line is asked for in the middle of the search."""
+
+    NONE = "none"
+    EQUAL = "equal"  # two lenses looked the same: both clear, or both blurred?
+    PROGRESS = "progress"  # did what was taken buy a better line?
+
+
 @dataclass(frozen=True)
 class Sphere:
     """The sphere step, coarse (`sphere`) or fine (`sphere_again`).
 
-    reading  the line read through the present lens is being asked for, because of an equal answer
-    bracketed  some lens was plainly worse than the present one, so this eye can tell at such steps
-    run      equal answers in a row on which plus was taken; `run_from` is the sphere before the first of them
+    reading    the line read through the present lens is being asked for, and why
+    taken      lenses taken since the line was last read; `from_sphere` and `from_line` are what they left
+    equal      how many of them were taken on an equal answer
+    vague      a direction was refused at this step on an equal answer, not on a plainly worse lens
+    widenings  times the step was widened because neither direction showed a difference
+    widened    the search was begun once more with a wide step because the line stayed poor
     """
 
     id: str
     search: Search
-    reading: bool = False
-    run: int = 0
-    run_from: int = 0
-    run_line: str | None = None
-    bracketed: bool = False
+    reading: Reading = Reading.NONE
+    taken: int = 0
+    from_sphere: int = 0
+    from_line: str | None = None
+    equal: int = 0
+    vague: bool = False
+    widenings: int = 0
+    widened: bool = False
 
     @staticmethod
     def coarse(eye: EyeState) -> Sphere:
         """From zero or a starting point; the first step by the acuity."""
-        step = _first_step(eye)
+        step = _step_for(eye)
         widest = max(step, plan.SPHERE_STEP_VERY_POOR)
-        return Sphere("sphere", Search(eye.lens.sphere, step, 1, plan.SPHERE_FINEST_FIRST, widest))
+        search = Search(eye.lens.sphere, step, 1, plan.SPHERE_FINEST_FIRST, widest)
+        return Sphere("sphere", search, widened=eye.rounds > 0)
 
     @staticmethod
     def fine(eye: EyeState) -> Sphere:
@@ -51,7 +67,7 @@ class Sphere:
         return Sphere("sphere_again", search)
 
     def rebased(self, eye: EyeState) -> Sphere:
-        return Sphere(self.id, self.search.rebased(eye.lens.sphere))
+        return Sphere(self.id, self.search.rebased(eye.lens.sphere), widened=self.widened)
 
     def _within(self) -> Sphere:
         """Past over proposals beyond the dial's ends."""
@@ -61,74 +77,127 @@ class Sphere:
         return replace(self, search=search)
 
     def ask(self, eye: EyeState) -> Question | None:
-        if self.reading:
-            return AcuityQuestion(eye.eye, self.id, eye.lens)
         search = self._within().search
+        if self.reading is not Reading.NONE or self._ends_unread(eye):
+            return AcuityQuestion(eye.eye, self.id, eye.lens)
         if search.done:
             return None
         return Choice(eye.eye, self.id, eye.lens, eye.lens.with_sphere(search.proposal))
 
+    def _ends_unread(self, eye: EyeState) -> bool:
+        """The coarse search is over but nothing yet shows that it ended near the focus."""
+        done = self._within().search.done
+        return self.id == "sphere" and done and not self.widened and eye.line_here is None and not eye.line_refused
+
     def answer(self, eye: EyeState, heard: Heard) -> Move:
-        if self.reading:
-            eye = read_through(eye, heard)
-            return replace(self, reading=False)._after_reading(eye)
+        if self.reading is not Reading.NONE or self._ends_unread(eye):
+            return self._read(read_through(eye, heard))
         ready = self._within()
         if heard.meaning in EQUAL:
+            if self.id != "sphere":
+                return ready._equal_near_focus(eye)
             if eye.line_here is None and not eye.line_refused:
-                return Move(replace(ready, reading=True), eye)
+                return Move(replace(ready, reading=Reading.EQUAL), eye)
             return ready._equal(eye)
         if heard.meaning is Meaning.SECOND:
-            return replace(ready, run=0)._take(eye)
+            return ready._take(eye)
         search = ready.search
         if search.toward < 0 and search.step == plan.SPHERE_FINEST:
             eye = replace(eye, minus_refused=search.at)
-        return Move(replace(ready, search=search.refuse(), run=0, bracketed=True), eye)
+        return Move(ready._refuse(False), eye)
 
-    def _after_reading(self, eye: EyeState) -> Move:
-        if self.run < plan.EQUAL_RUN:
-            return self._equal(eye)
-        # A run of plus that seemed to cost nothing: the line says whether it did.
-        if self.run_line and eye.line_here and line_feet(eye.line_here) > plan.WORSE_BY * line_feet(self.run_line):
-            search = self.search.rebased(self.run_from).refuse()
-            return Move(replace(self, search=search, run=0), eye.to(eye.lens.with_sphere(self.run_from)))
-        return Move(replace(self, run=0), eye)
+    def _refuse(self, vague: bool) -> Sphere:
+        """The proposal is not taken. Where neither way shows a difference, the step is widened, not halved."""
+        search, vague = self.search, vague or self.vague
+        closing = len(search.refused | {search.toward}) == 2
+        if closing and vague and self.widenings < plan.WIDENINGS and search.step < plan.SPHERE_WIDEST:
+            wide = replace(search, widest=plan.SPHERE_WIDEST, toward=1).widened()
+            return replace(self, search=wide, vague=False, widenings=self.widenings + 1)
+        return replace(self, search=search.refuse(), vague=vague and not closing)
+
+    def _read(self, eye: EyeState) -> Move:
+        """The line is known now: go on, or go back to where it was read before."""
+        why, step = self.reading, replace(self, reading=Reading.NONE)
+        if why is Reading.EQUAL:
+            return replace(step, taken=0)._equal(eye)
+        here, before = eye.line_here, self.from_line
+        step = replace(step, taken=0, equal=0)
+        if why is Reading.PROGRESS:
+            if here and before:
+                toward = 1 if eye.lens.sphere > self.from_sphere else -1
+                worse = line_feet(here) > plan.WORSE_BY * line_feet(before)
+                gained = line_feet(here) < line_feet(before)
+                if worse or (toward < 0 and not gained):
+                    return step._back(eye, toward)
+            finer = min(step.search.step, max(_step_for(eye), plan.SPHERE_FINEST))
+            return Move(replace(step, search=replace(step.search, step=finer)), eye)
+        # The end of the coarse search: a poor line sends it out once more with a wide step.
+        if not eye.blurred:
+            return Move(step, eye)
+        # Only the wide step is looked at, unless it helps: the finer ones have been.
+        wide = plan.SPHERE_STEP_VERY_POOR
+        return Move(replace(step, search=Search(eye.lens.sphere, wide, 1, wide, wide), widened=True), eye)
+
+    def _back(self, eye: EyeState, toward: int) -> Move:
+        """What was taken bought no better line: back to the lens before it, and not that way again at this step."""
+        search = replace(self.search.rebased(self.from_sphere), toward=toward).refuse()
+        return Move(replace(self, search=search), eye.to(eye.lens.with_sphere(self.from_sphere)))
 
     def _equal(self, eye: EyeState) -> Move:
         search = self.search
         if eye.blurred or eye.line_here is None:
-            # Too small a step to show through this blur: a wider one, or this way leads nowhere.
-            if search.step < plan.SPHERE_WIDEST and not self.bracketed:
-                wide = replace(search, widest=plan.SPHERE_WIDEST).widened()
-                return Move(replace(self, search=replace(wide, toward=-search.toward)), eye)
-            return Move(replace(self, search=search.refuse()), eye)
+            return Move(self._refuse(True), eye)  # too small a step to show through this blur
         if search.toward < 0:
-            return Move(replace(self, search=search.refuse(), run=0), eye)
-        first = self.run == 0
-        begun = replace(
-            self,
-            run=self.run + 1,
-            run_from=search.at if first else self.run_from,
-            run_line=eye.line_here if first else self.run_line,
-        )
-        move = begun._take(eye)
-        if begun.run < plan.EQUAL_RUN:
+            return Move(replace(self, search=search.refuse()), eye)
+        return replace(self, equal=self.equal + 1)._take(eye)
+
+    def _equal_near_focus(self, eye: EyeState) -> Move:
+        """Near the focus plus wins a tie; a second tie means the eye focuses through it: the check will tell."""
+        if self.search.toward < 0:
+            return Move(replace(self, search=self.search.refuse()), eye)
+        move = replace(self, equal=self.equal + 1)._take(eye)
+        if self.equal + 1 < plan.EQUAL_RUN:
             return move
-        assert isinstance(move.step, Sphere)
-        return replace(move, step=replace(move.step, reading=True))
+        ended = replace(self, search=replace(self.search, at=move.eye.lens.sphere, step=0))
+        return replace(move, step=ended)
 
     def _take(self, eye: EyeState) -> Move:
         search = self.search
-        moved = search.taken()
+        first = self.taken == 0
+        if self.widened and search.finest > plan.SPHERE_FINEST_FIRST:
+            search = replace(search, finest=plan.SPHERE_FINEST_FIRST)  # the wide step helped: go on from there
+        step = replace(
+            self,
+            search=search.taken(),
+            vague=False,
+            taken=self.taken + 1,
+            from_sphere=search.at if first else self.from_sphere,
+            from_line=(eye.line_here if first else self.from_line),
+        )
+        if step._due(eye):
+            step = replace(step, reading=Reading.PROGRESS)
         flags: tuple[Flag, ...] = ()
-        if not sphere_within(moved.at + search.toward * plan.SPHERE_FINEST):
-            flags = (Flag("dial_end", eye.eye, {"dial": "sphere", "at": moved.at}),)
-        return Move(replace(self, search=moved), eye.to(eye.lens.with_sphere(moved.at)), flags)
+        if not sphere_within(step.search.at + search.toward * plan.SPHERE_FINEST):
+            flags = (Flag("dial_end", eye.eye, {"dial": "sphere", "at": step.search.at}),)
+        return Move(step, eye.to(eye.lens.with_sphere(step.search.at)), flags)
+
+    def _due(self, eye: EyeState) -> bool:
+        """Whether the line should be read: plus on equal answers, or minus, has to show what it bought."""
+        if self.id == "sphere" and self.equal >= plan.EQUAL_RUN:
+            return True
+        if eye.line_refused or self.search.at >= self.from_sphere:
+            return False
+        if self.id != "sphere":
+            return self.taken >= plan.MINUS_RUN_FINE
+        good = self.from_line is not None and line_feet(self.from_line) <= line_feet(plan.GOOD_LINE)
+        return self.taken >= (1 if good else plan.MINUS_RUN)
 
 
-def _first_step(eye: EyeState) -> int:
+def _step_for(eye: EyeState) -> int:
+    """The step that shows through the blur the last line tells of."""
     line = eye.line
-    if eye.given or (line is not None and line_feet(line) < line_feet(plan.POOR)):
+    if line is None:
+        return plan.SPHERE_STEP_FAIR if eye.given else plan.SPHERE_STEP_POOR
+    if line_feet(line) < line_feet(plan.POOR) or (eye.given and eye.line_lens is None):
         return plan.SPHERE_STEP_FAIR
-    if line is not None and line_feet(line) >= line_feet(plan.VERY_POOR):
-        return plan.SPHERE_STEP_VERY_POOR
-    return plan.SPHERE_STEP_POOR
+    return plan.SPHERE_STEP_VERY_POOR if line_feet(line) >= line_feet(plan.VERY_POOR) else plan.SPHERE_STEP_POOR
