@@ -28,13 +28,26 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         description="Follows the refraction: hears the answers and commands, says the next lens change, writes "
         "everything down. Ends with the draft prescription and the exam folder.",
     )
-    parser.add_argument("--listen", metavar="mic|text|FILE.wav", default="mic", help="what to listen to (mic)")
-    parser.add_argument("--speak", choices=("aloud", "off"), help="say the prompts (aloud with mic, else off)")
-    parser.add_argument("--out", metavar="DIR", type=Path, help="the exam folder to make (exams/ and the time)")
-    parser.add_argument("--start", metavar="FILE", type=Path, help="a starting point: old glasses, autorefraction ...")
-    parser.add_argument("--events", metavar="-|FILE", help="write every event as a JSON line; - for standard output")
     parser.add_argument(
-        "--asks", choices=("examiner", "assistant"), default="examiner", help="who puts the questions (examiner)"
+        "--listen", metavar="mic|text|FILE.wav", default="mic", help="what to listen to (mic)"
+    )
+    parser.add_argument(
+        "--speak", choices=("aloud", "off"), help="say the prompts (aloud with mic, else off)"
+    )
+    parser.add_argument(
+        "--out", metavar="DIR", type=Path, help="the exam folder to make (exams/ and the time)"
+    )
+    parser.add_argument(
+        "--start", metavar="FILE", type=Path, help="a starting point: old glasses, autorefraction ..."
+    )
+    parser.add_argument(
+        "--events", metavar="-|FILE", help="write every event as a JSON line; - for standard output"
+    )
+    parser.add_argument(
+        "--asks",
+        choices=("examiner", "assistant"),
+        default="examiner",
+        help="who puts the questions (examiner)",
     )
     parser.add_argument("--engine", help="the recogniser (the embedded one)")
     parser.add_argument("--model", metavar="DIR", type=Path, help="its model (the packaged one)")
@@ -120,7 +133,9 @@ def json_lines(stack: ExitStack, where: str) -> Callable[[Event], None]:
         try:
             stream = stack.enter_context(open(where, "w", encoding="utf-8"))
         except OSError as error:
-            raise UserError(f"{where} cannot be written: {error.strerror}. Give a file you may write") from None
+            raise UserError(
+                f"{where} cannot be written: {error.strerror}. Give a file you may write"
+            ) from None
 
     def write(event: Event) -> None:
         stream.write(json.dumps(event, ensure_ascii=False) + "\n")
@@ -134,10 +149,10 @@ def listen_to_lines(lines: Iterable[str]) -> Callable[[Session, ExamFolder], Non
 
     def listen(session: Session, folder: ExamFolder) -> None:
         for line in lines:
-            if session.over:
-                break
             say, by, after = read_line(line)
             session.take(session.typed(say, by, after))
+            if session.over:  # before the next line is waited for: whoever types may be waiting for the end
+                break
 
     return listen
 
