@@ -11,7 +11,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,11 +25,12 @@ from ..patients.cohort import (
     Cohort,
     StartFrom,
     Tally,
-    exams,
     rows,
 )
+from ..patients.cohort import exams as cohort_exams
 from ..patients.eye import BlurModel
 from ..patients.patient import KINDS
+from . import simulate_text
 
 if TYPE_CHECKING:
     Subparsers = argparse._SubParsersAction[argparse.ArgumentParser]
@@ -84,6 +85,11 @@ def add_parser(subparsers: Subparsers) -> None:
     parser.add_argument(
         "--workers", type=_count, default=1, metavar="N", help="processes; the figures do not depend on it"
     )
+    parser.add_argument(
+        "--through-text",
+        action="store_true",
+        help="each exam is an `exam --listen text --events -` of its own: slow, the whole line protocol",
+    )
     parser.add_argument("--json", action="store_true", help="print the figures as one JSON object")
     parser.add_argument("--csv", type=Path, metavar="FILE", help="write a row for every eye")
     parser.add_argument(
@@ -109,7 +115,7 @@ def run(args: argparse.Namespace) -> int:
         writer = _csv_writer(args.csv, stack) if args.csv is not None else None
         wanted = writer is not None or args.plots is not None
         bar = stack.enter_context(_Bar(args.patients))
-        for part, written in _parts(cohort, args.patients, args.workers, wanted):
+        for part, written in _parts(cohort, args.patients, args.workers, wanted, args.through_text):
             tally.merge(part)
             if writer is not None:
                 _write(writer, written, args.csv)
@@ -129,19 +135,34 @@ def run(args: argparse.Namespace) -> int:
 # -- sitting the exams
 
 
-def _sit(job: tuple[Cohort, int, int, bool]) -> Part:
-    cohort, first, last, wanted = job
+@dataclass(frozen=True)
+class Job:
+    """Exams `first` up to `last` of a cohort for one worker."""
+
+    cohort: Cohort
+    first: int
+    last: int
+    rows: bool  # wanted back
+    through_text: bool
+
+
+def _sit(job: Job) -> Part:
     tally, written = Tally(), list[dict[str, Cell]]()
-    for record in exams(cohort, first, last):
+    exams = simulate_text.exams if job.through_text else cohort_exams
+    for record in exams(job.cohort, job.first, job.last):
         tally.add(record)
-        if wanted:
+        if job.rows:
             written.extend(rows(record))
     return tally, written
 
 
-def _parts(cohort: Cohort, patients: int, workers: int, wanted: bool) -> Iterator[Part]:
+def _parts(cohort: Cohort, patients: int, workers: int, rows: bool, through_text: bool) -> Iterator[Part]:
     """The cohort in parts, in order; workers only change who sits which."""
-    jobs = ((cohort, first, min(first + CHUNK, patients), wanted) for first in range(0, patients, CHUNK))
+    chunk = 1 if through_text else CHUNK
+    jobs = (
+        Job(cohort, first, min(first + chunk, patients), rows, through_text)
+        for first in range(0, patients, chunk)
+    )
     if workers == 1:
         yield from map(_sit, jobs)
         return

@@ -13,13 +13,15 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
 from random import Random
 from types import MappingProxyType
-from typing import Final
+from typing import Final, Protocol
 
 from ..optics.lens import CLICK, Lens, wrap_axis
 from ..optics.power_vector import PowerVector
 from ..protocol.effects import Ask, Effect, EyeResult, Flag, Prescribe
 from ..protocol.exam import Exam
+from ..protocol.meanings import Heard
 from ..protocol.questions import Eye as Side
+from ..protocol.questions import Question
 from ..protocol.start import Start, StartEye
 from .eye import BlurModel, Eye
 from .patient import Kind, Reply, Traits, VirtualPatient, kind
@@ -233,7 +235,20 @@ def on_the_dials(vector: PowerVector) -> Lens:
     return Lens(sphere, clicks, wrap_axis(round(axis)))
 
 
-def sit(patient: VirtualPatient, exam: Exam, number: int = 0) -> ExamRecord:
+class Sitting(Protocol):
+    """What a patient sits through: the verbs of `protocol.exam.Exam`."""
+
+    @property
+    def question(self) -> Question | None: ...
+
+    def begin(self) -> tuple[Effect, ...]: ...
+
+    def hear(self, heard: Heard) -> tuple[Effect, ...]: ...
+
+    def close(self) -> tuple[Effect, ...]: ...
+
+
+def sit(patient: VirtualPatient, exam: Sitting, number: int = 0) -> ExamRecord:
     """Take a patient through an exam from its first question to the draft.
 
     The same machine as a live exam: the only difference is that nobody can mishear.
@@ -243,31 +258,27 @@ def sit(patient: VirtualPatient, exam: Exam, number: int = 0) -> ExamRecord:
     seconds = 0.0
     draft: Prescribe | None = None
 
-    def take(effects: tuple[Effect, ...]) -> Ask | None:
+    def take(effects: tuple[Effect, ...]) -> None:
         nonlocal draft
-        last = None
         for effect in effects:
             if isinstance(effect, Ask):
-                last = effect
+                asked[effect.question.eye] += 1
             elif isinstance(effect, Flag):
                 flags[effect.eye].append(effect.code)
             elif isinstance(effect, Prescribe):
                 draft = effect
-        return last
 
-    put = take(exam.begin())
+    take(exam.begin())
     replies = 0
     while draft is None:
         if replies >= MOST_REPLIES:
             flags[Side.BOTH].append("endless")
             take(exam.close())
             break
-        question = put.question if put is not None else exam.question
-        assert question is not None, "an exam that is not over has a question"
-        asked[question.eye] += 1
-        reply: Reply = patient.reply(question)
+        assert exam.question is not None, "an exam that is not over has a question"
+        reply: Reply = patient.reply(exam.question)
         seconds += reply.seconds
-        put = take(exam.hear(reply.heard()))
+        take(exam.hear(reply.heard()))
         replies += 1
     assert draft is not None, "an exam that is over has a draft"
 

@@ -11,8 +11,15 @@ from typing import Any
 
 import pytest
 
-from assistant.commands import simulate, simulate_plots
+from assistant.commands import simulate, simulate_plots, simulate_text
 from assistant.errors import UserError
+from assistant.optics.lens import CrossCylinder, Lens
+from assistant.patients.cohort import Cohort, exams
+from assistant.protocol.effects import Ask
+from assistant.protocol.meanings import Heard, Meaning, Outcome, Speaker
+from assistant.protocol.questions import AcuityQuestion, Choice, Confirm, Legible, Question, Value
+from assistant.protocol.questions import Eye as Side
+from assistant.record.events import event
 
 
 def call(*words: str) -> int:
@@ -87,13 +94,68 @@ def test_a_file_that_cannot_be_written_is_one_clear_line(tmp_path: Path) -> None
 
 @pytest.mark.parametrize(
     "words",
-    [("--kind", "polite"), ("--patients", "0"), ("--patients", "many"), ("--workers", "-1"), ("--colour",)],
+    [
+        ("--kind", "polite"),
+        ("--patients", "0"),
+        ("--patients", "many"),
+        ("--workers", "-1"),
+        ("--colour",),
+        ("--trait", "lapse"),
+    ],
 )
 def test_wrong_usage_is_exit_code_2(words: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as stopped:
         call(*words)
     assert stopped.value.code == 2
     assert words[0].lstrip("-") in capsys.readouterr().err
+
+
+class TestThroughText:
+    """The line protocol changes nothing: what is typed is what a patient without a microphone means."""
+
+    @pytest.mark.parametrize("start", ["zero", "near"])
+    def test_the_same_exam_by_lines_and_in_process(self, start: str) -> None:
+        cohort = Cohort(kind="exact", start=start, seed=4)
+        assert list(simulate_text.exams(cohort, 2, 3)) == list(exams(cohort, 2, 3))
+
+    def test_silence_and_chatter_come_through(self) -> None:
+        silent, inconsistent = Cohort(kind="silent"), Cohort(kind="inconsistent", changes=(("off_topic", 0.3),))
+        for cohort in (silent, inconsistent):
+            (record,) = simulate_text.exams(cohort, 0, 1)
+            assert record.confirmed
+            assert "endless" not in record.flags
+
+    def test_every_form_of_question_survives_its_event(self) -> None:
+        crossed = Lens.of(-1.25, -0.5, 90, CrossCylinder(25, 45))
+        questions: list[Question] = [
+            Choice(Side.RIGHT, "axis", crossed, Lens.of(2)),
+            Legible(Side.LEFT, "over_minus", crossed, "20/25"),
+            AcuityQuestion(Side.RIGHT, "acuity", crossed),
+            Value(Side.BOTH, "pd", "pd"),
+            Confirm(Side.BOTH, "read_back", "prescription"),
+        ]
+        for question in questions:
+            assert simulate_text.question_from_event(event(Ask(question, 1))) == question
+
+    def test_lines_carry_who_and_when(self) -> None:
+        heard = Heard("two", Outcome.HEARD, Meaning.SECOND, by=Speaker.PATIENT, after=1.5)
+        assert json.loads(simulate_text.line(heard)) == {"say": "two", "by": "patient", "after": 1.5}
+        assert simulate_text.line(Heard("", Outcome.SILENCE)) == ""
+
+
+def test_traits_are_swept(capsys: pytest.CaptureFixture[str]) -> None:
+    plain = figures(capsys, "--patients", "10", "--kind", "steady")
+    swept = figures(capsys, "--patients", "10", "--kind", "steady", "--trait", "lapse=0.5")
+    assert swept["cohort"]["changes"] == [["lapse", 0.5]]
+    assert swept["summary"] != plain["summary"]
+
+
+@pytest.mark.parametrize(
+    ("trait", "says"), [("humour=1", "'humour' is none of threshold"), ("lapse=2", "lapse: 2.0 is not a share")]
+)
+def test_a_trait_that_cannot_be_is_one_clear_line(trait: str, says: str) -> None:
+    with pytest.raises(UserError, match=says):
+        call("--patients", "1", "--trait", trait)
 
 
 class TestPlots:

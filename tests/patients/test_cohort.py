@@ -156,14 +156,14 @@ class TwoQuestions:
 
 class TestSitting:
     def test_counts_questions_and_gathers_flags(self) -> None:
-        record = sit(patient("exact", Eye.of(-1, -0.5, 3), Eye.of(0)), TwoQuestions(), 7)  # type: ignore[arg-type]
+        record = sit(patient("exact", Eye.of(-1, -0.5, 3), Eye.of(0)), TwoQuestions(), 7)
         assert (record.number, record.confirmed, record.flags) == (7, True, ("differ",))
         assert (record.right.questions, record.left.questions) == (2, 0)
         assert record.right.flags == ("odd",)
         assert record.seconds == pytest.approx(3.0)  # three sure answers of a patient who takes a second
 
     def test_error_is_draft_less_truth(self) -> None:
-        record = sit(patient("exact", Eye.of(-1, -0.5, 3), Eye.of(0)), TwoQuestions())  # type: ignore[arg-type]
+        record = sit(patient("exact", Eye.of(-1, -0.5, 3), Eye.of(0)), TwoQuestions())
         assert record.right.error is not None
         # Turned by t it leaves a cross cylinder of 2 * 0.25 * sin t (W.F. Harris, S Afr Optom 2007;66:41-55)
         assert record.right.error.blur == pytest.approx(2 * 0.25 * math.sin(math.radians(5)))
@@ -173,13 +173,13 @@ class TestSitting:
 
     def test_an_endless_exam_is_stopped_and_says_so(self) -> None:
         exam = TwoQuestions(endless=True)
-        record = sit(patient("exact", Eye.of(0), Eye.of(0)), exam)  # type: ignore[arg-type]
+        record = sit(patient("exact", Eye.of(0), Eye.of(0)), exam)
         assert len(exam.said) == MOST_REPLIES
         assert "endless" in record.flags
         assert not record.confirmed
 
     def test_rows_hold_every_column(self) -> None:
-        record = sit(patient("exact", Eye.of(-1, -0.5, 3), Eye.of(0)), TwoQuestions())  # type: ignore[arg-type]
+        record = sit(patient("exact", Eye.of(-1, -0.5, 3), Eye.of(0)), TwoQuestions())
         right, left = rows(record)
         assert tuple(right) == tuple(left) == COLUMNS
         assert (right["eye"], right["sphere"], right["cylinder"], right["axis"]) == ("right", -1.0, -0.5, 178)
@@ -236,7 +236,7 @@ class TestTally:
 
     def test_figures_of_a_known_cohort(self) -> None:
         """Three eyes off by -0.10, 0.20 and 0.60 D of sphere: the figures by hand."""
-        record = sit(patient("exact", Eye.of(-1), Eye.of(0)), TwoQuestions())  # type: ignore[arg-type]
+        record = sit(patient("exact", Eye.of(-1), Eye.of(0)), TwoQuestions())
         tally = Tally()
         for needed, flags in ((-0.9, ()), (-1.2, ()), (-1.6, ("odd",))):
             result = EyeResult(sphere=-100, cylinder=0, axis=None, add=None, acuity="20/20")
