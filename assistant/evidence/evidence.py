@@ -1,0 +1,221 @@
+"""What the answers of one eye say about its refraction, and whether they fit together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+
+from ..optics.lens import Lens
+from ..optics.power_vector import PowerVector
+from ..optics.rounding import nearest_lens
+from ..protocol.effects import Effect
+from ..protocol.meanings import Heard, Meaning
+from ..protocol.questions import Choice, Eye, Legible, Question
+from . import intervals as spans
+from .cloud import Cloud
+from .intervals import Intervals
+from .model import J0, J45, OUTCOMES, Answers, Array, M, Prior, Seen, answer_row, choice_row
+from .pairs import Pair, of_eye, surviving
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Largest half widths (dioptres) of the 95 % intervals at which an eye is known well enough.
+
+    The defaults are what the best human examiner repeats: M ±0.29 D, cylinder ±0.16 D (Rosenfield & Chiu,
+    Optom Vis Sci 1995;72:577-579); half of that cylinder for J0 and J45 would be asking for more than the dials have.
+    """
+
+    m: float = 0.29
+    j: float = 0.16
+    level: float = 0.95
+
+
+@dataclass(frozen=True)
+class Misfit:
+    """An answer the others do not lead one to expect.
+
+    index      its place among the eye's answers, from 0; `question` and `heard` are the answer itself
+    surprise   bits: minus the base-2 logarithm of its chance given all the other answers
+    """
+
+    index: int
+    question: Question
+    heard: Heard
+    surprise: float
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """Whether the answers can be relied on.
+
+    bits   evidence (bits) that somebody looked at the lenses, against answers given out of habit or by chance
+    off    chance that the eye needs a lens more than half a dioptre away from the one given (length of the vector)
+    """
+
+    bits: float
+    off: float
+
+
+MISFIT_BITS: Final = 4.5  # an answer of one chance in twenty or so; swept over cohorts
+BITS_NEEDED: Final = 3.0
+OFF_LIMIT: Final = 0.5
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """The posterior over one eye's refraction, from nothing to every answer so far. Immutable.
+
+    start   the lens the exam of this eye began from (old glasses, autorefraction), or None
+    age     years, or None: bounds what the eye can focus through
+    pairs   the answers taken in, in order
+
+    The figures are in dioptres and degrees, at the refractor head as the lenses were.
+    """
+
+    start: Lens | None = None
+    age: float | None = None
+    pairs: tuple[Pair, ...] = ()
+    _cloud: Cloud = field(init=False, repr=False, compare=False)
+    _answers: Answers = field(init=False, repr=False, compare=False)
+    _chances: tuple[float | None, ...] = field(init=False, repr=False, compare=False, default=())
+
+    def __post_init__(self) -> None:
+        given, pairs = None if self.start is None else self.start.vector, self.pairs
+        self._become((), Cloud.of(Prior(given, self.age)), Answers.none(), ())
+        for question, heard in pairs:
+            self._become(*self._after(question, heard))
+
+    def _become(
+        self, pairs: tuple[Pair, ...], cloud: Cloud, answers: Answers, chances: tuple[float | None, ...]
+    ) -> None:
+        # Only while it is being made: afterwards nothing changes.
+        object.__setattr__(self, "pairs", pairs)
+        object.__setattr__(self, "_cloud", cloud)
+        object.__setattr__(self, "_answers", answers)
+        object.__setattr__(self, "_chances", chances)
+
+    def _after(
+        self, question: Question, heard: Heard
+    ) -> tuple[tuple[Pair, ...], Cloud, Answers, tuple[float | None, ...]]:
+        pairs = (*self.pairs, (question, heard))
+        row = answer_row(question, heard)
+        if row is None:
+            return pairs, self._cloud, self._answers, (*self._chances, None)
+        cloud = self._cloud.updated(row, self._answers)
+        chance = cloud.log_evidence - self._cloud.log_evidence
+        return pairs, cloud, self._answers.plus(row), (*self._chances, chance)
+
+    def update(self, question: Question, heard: Heard) -> Evidence:
+        """The evidence after one more answer. Answers that say nothing about the eye are kept, and change nothing."""
+        new = object.__new__(Evidence)
+        object.__setattr__(new, "start", self.start)
+        object.__setattr__(new, "age", self.age)
+        new._become(*self._after(question, heard))
+        return new
+
+    @staticmethod
+    def from_effects(
+        effects: Iterable[Effect], eye: Eye, start: Lens | None = None, age: float | None = None
+    ) -> Evidence:
+        """The evidence of the answers that stand in an exam's effects; undone answers are no evidence."""
+        return Evidence(start, age, of_eye(surviving(effects), eye))
+
+    # -- what is known
+
+    @property
+    def _weights(self) -> Array:
+        return self._cloud.weights
+
+    @property
+    def mean(self) -> PowerVector:
+        """The posterior mean, a power vector (D)."""
+        m, j0, j45 = self._cloud.theta[[M, J0, J45]] @ self._weights
+        return PowerVector(float(m), float(j0), float(j45))
+
+    def best_lens(self) -> Lens:
+        """The lens of quarter dioptres and whole degrees nearest to the mean."""
+        return nearest_lens(self.mean)
+
+    def intervals(self, level: float = 0.95) -> Intervals:
+        """Where the true refraction lies with chance `level` (0-1, exclusive)."""
+        if not 0 < level < 1:
+            raise ValueError(f"level: {level!r} is not between 0 and 1")
+        theta = self._cloud.theta
+        return spans.of_cloud(theta[M], theta[J0], theta[J45], self._weights, level)
+
+    def off(self, lens: Lens, within: float = 0.5) -> float:
+        """Chance that the eye needs a lens farther than `within` dioptres from this one (length of the vector)."""
+        v, theta = lens.vector, self._cloud.theta
+        apart = (theta[M] - v.m) ** 2 + (theta[J0] - v.j0) ** 2 + (theta[J45] - v.j45) ** 2
+        return float(self._weights @ (apart > within * within))
+
+    def enough(self, limits: Limits | None = None) -> bool:
+        """Whether every interval is within the limits."""
+        limits = limits or Limits()
+        now = self.intervals(limits.level)
+        return now.m.half <= limits.m and max(now.j0.half, now.j45.half) <= limits.j
+
+    # -- whether the answers fit together
+
+    def misfits(self, bits: float = MISFIT_BITS) -> tuple[Misfit, ...]:
+        """Answers at least `bits` surprising given all the others, most surprising first.
+
+        An answer's chance without itself is the harmonic mean of its chance over the posterior with it
+        (importance-sampled leave-one-out: A.E. Gelfand, D.K. Dey, S. Chang 1992).
+        """
+        seen = Seen(self._cloud.theta, self.age)
+        weights = self._weights
+        found = []
+        for index, (question, heard) in enumerate(self.pairs):
+            row = answer_row(question, replace(heard, hedged=False) if isinstance(question, Choice) else heard)
+            if row is None or heard.meaning is Meaning.UNSURE:
+                continue
+            surprise = math.log2(float(weights @ np.exp(-seen.log_likelihood(row))))
+            if surprise >= bits:
+                found.append(Misfit(index, question, heard, surprise))
+        return tuple(sorted(found, key=lambda misfit: -misfit.surprise))
+
+    @cached_property
+    def bits(self) -> float:
+        """Evidence, in bits, that somebody looked at the lenses: how much better choices and letters were foretold by
+        this posterior, each from those before it, than by the habit of giving this answer after that one.
+
+        Above 0: the lenses foretell the answers; far below: nobody looked (chance, habit, contradiction), or the
+        answers were misheard.
+        """
+        habit = _Habit()
+        total = 0.0
+        for (question, heard), chance in zip(self.pairs, self._chances, strict=True):
+            if chance is not None and isinstance(question, (Choice, Legible)):
+                total += chance / math.log(2) - habit.log2_chance(question.form, heard)
+        return total
+
+
+class _Habit:
+    """Somebody who does not look: answers by what was answered before (Krichevsky-Trofimov estimate, one answer of
+    memory), mixed with one without memory. Hedges by a habit of their own."""
+
+    def __init__(self) -> None:
+        self._counts: dict[tuple[object, ...], dict[object, int]] = {}
+        self._last: dict[str, object] = {}
+
+    def _chance(self, context: tuple[object, ...], said: object, of: int) -> float:
+        counts = self._counts.setdefault(context, {})
+        chance = (counts.get(said, 0) + 0.5) / (sum(counts.values()) + of / 2)
+        counts[said] = counts.get(said, 0) + 1
+        return chance
+
+    def log2_chance(self, form: str, heard: Heard) -> float:
+        said = Meaning.SAME if heard.meaning is Meaning.UNSURE and form == "choice" else heard.meaning
+        of = 3 if form == "choice" else 2
+        alone = self._chance((form,), said, of)
+        after = self._chance((form, self._last.get(form)), said, of)
+        hedge = self._chance(("hedge",), heard.hedged, 2)
+        self._last[form] = said
+        return math.log2((alone + after) / 2) + math.log2(hedge)

@@ -1,0 +1,343 @@
+"""How likely an answer is, for every eye and person it could have come from.
+
+A *particle* is one such possibility: a power vector the eye may need, and the unknowns of the person who answers -
+how small a difference they tell, how that grows with blur, when they say "the same", how often they answer without
+looking, what they like, how acuity falls with blur, how far they can focus. The unknowns are not of interest, but an
+honest interval has to allow for them, so each particle carries its own (nuisance parameters, integrated over).
+
+The choice model is the usual one of a noisy comparison with an indifference zone: the blur strengths behind the two
+lenses (lengths of power vectors, Thibos, Wheeler & Horner 1997) are compared with noise that grows with blur; a
+difference within the zone is "the same"; a share of answers (lapses) pays no regard to the lenses. More than two
+outcomes as in QUEST+ (A.B. Watson, J Vis 2017;17(3):10). The priors are wide on purpose: no slope in dioptres was
+found published for such choices.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..optics.acuity import LINES, Acuity, AcuityError
+from ..optics.lens import Lens
+from ..optics.near import largest_amplitude
+from ..optics.power_vector import PowerVector
+from ..protocol.meanings import Heard, Meaning
+from ..protocol.questions import AcuityQuestion, Choice, Legible, Question
+
+Array = NDArray[np.float64]
+Singles = NDArray[np.float32]
+
+# Rows of a particle. Logarithms are natural; powers in dioptres.
+M, J0, J45 = 0, 1, 2
+NUISANCES: Final = (
+    # name, prior median, prior spread (standard deviation), unit and what it is
+    ("log_threshold", np.log(0.07), 0.55, "log D: noise of a comparison near focus, one standard deviation"),
+    ("log_weber", np.log(0.05), 0.80, "log D/D: its growth with the blur there is"),
+    ("log_same", np.log(0.07), 0.80, "log D: half width of the zone called the same, near focus"),
+    ("log_same_growth", np.log(0.06), 0.90, "log D/D: its growth with blur"),
+    ("log_lapse", np.log(0.025), 0.90, "log share of answers given without regard to the lenses"),
+    ("position", 0.0, 0.25, "thresholds in favour of the second lens"),
+    ("minus_liking", 0.04, 0.05, "D of blur forgiven a D of minus: smaller, darker letters pass for sharper"),
+    ("cylinder_liking", 0.02, 0.02, "D of blur forgiven a D of cylinder"),
+    ("log_scale", 0.0, 0.25, "log: blur on letters against that of a 4 mm pupil"),
+    ("exponent", 1.9, 0.20, "power of blur by which MAR grows; 2 in MAR = 1 + b² (Blendowske 2015)"),
+    ("best_logmar", -0.03, 0.12, "logMAR through the right lens"),
+    ("any_letter", 0.15, 0.05, "logMAR below the acuity at which some letter is still made out"),
+    ("log_letter_noise", np.log(0.05), 0.40, "log logMAR: spread of acuity from one reading to the next"),
+    ("reading", 0.04, 0.02, "logMAR by which a line counts as read although it is too small"),
+    ("focus", 0.0, 1.0, "accommodation in use, as a normal score; see `accommodation`"),
+    ("inner", 0.0, 1.0, "log: blur an eye of poor best acuity carries within, against MAR - 1"),
+    ("hedging", 0.0, 1.5, "log odds of hedging an answer near the threshold"),
+)
+"""What a particle carries besides the power vector. All priors assumed, wide enough to hold the swept ranges of
+`patients.patient.Traits` and rules of thumb of other authors."""
+
+NAMES: Final = ("m", "j0", "j45", *(name for name, *_ in NUISANCES))
+(
+    THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, POSITION, MINUS, CYLINDER, SCALE, EXPONENT, BEST, ANY_LETTER, LETTERS,
+    READING, FOCUS, INNER, HEDGING,
+) = range(3, 3 + len(NUISANCES))  # fmt: skip
+SIZE: Final = len(NAMES)
+
+_CENTRE: Final = np.array([centre for _, centre, _, _ in NUISANCES])
+_SPREAD: Final = np.array([spread for _, _, spread, _ in NUISANCES])
+
+# -- the power vector's prior. Assumed: heavy tails, so that any eye a refractor head can serve stays possible.
+WIDE_M, WIDE_J = 3.0, 0.9  # D; Student's t of three degrees of freedom, and its half for the astigmatism
+NEAR_M, NEAR_J = 0.5, 0.3  # D about a starting point
+NEAR_SHARE = 0.8  # of the prior that takes the starting point at its word
+
+RESTING_SHARE = 0.3  # of people who do not focus during the exam; assumed
+AGE_UNKNOWN = 20  # years: anything up to the amplitude of this age is possible where the age was not told
+
+_LOGISTIC = 1.702  # slope at which the logistic function is the normal distribution's within 0.01
+_LEAST = 1e-4  # probability of any answer whatever; keeps one answer from ruling out an eye for good
+
+
+def accommodation(score: Singles, age: float | None) -> Singles:
+    """Dioptres of focusing in use for a standard normal score: resting people first, then evenly up to the largest
+    amplitude of the age (Hofstetter: 25 - 0.40 age)."""
+    most = largest_amplitude(AGE_UNKNOWN if age is None else max(age, 1))
+    share = _share(_LOGISTIC * score)
+    resting = np.minimum(share / RESTING_SHARE, 1) * min(0.25, most)
+    awake = np.maximum(share - RESTING_SHARE, 0) / (1 - RESTING_SHARE) * max(0.0, most - 0.25)
+    return np.asarray(resting + awake, dtype=np.float32)
+
+
+def pupil_log_scale(age: float | None) -> float:
+    """Prior centre of `log_scale`: pupils shrink with age (common knowledge; the line itself is assumed)."""
+    if age is None:
+        return 0.0
+    return float(np.log(min(max(5.6 - 0.033 * (age - 15), 2.8), 5.6) / 4.0))
+
+
+def _share(x: Singles) -> Singles:
+    """The logistic function; its argument is held where single precision can follow."""
+    return np.asarray(1 / (1 + np.exp(-np.clip(x, -60, 60))), dtype=np.float32)
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is believed of an eye before its first answer: `start` is the starting point's lens or None, `age` in
+    years or None."""
+
+    start: PowerVector | None
+    age: float | None
+
+    def _centre(self) -> Array:
+        centre = _CENTRE.copy()
+        centre[SCALE - 3] = pupil_log_scale(self.age)
+        return centre
+
+    def draw(self, count: int, chance: np.random.Generator) -> Array:
+        """`count` particles, (SIZE, count)."""
+        theta = np.empty((SIZE, count))
+        theta[3:] = self._centre()[:, None] + _SPREAD[:, None] * chance.standard_normal((SIZE - 3, count))
+        best = chance.standard_normal(count)
+        theta[BEST] = np.where(
+            best < 0,
+            _CENTRE[BEST - 3] + 0.06 * best,
+            _CENTRE[BEST - 3] + _SPREAD[BEST - 3] * np.abs(chance.standard_t(3, count)),
+        )
+        theta[M] = WIDE_M * chance.standard_t(3, count)
+        length = WIDE_J * np.abs(chance.standard_t(3, count))
+        angle = chance.uniform(0, 2 * np.pi, count)
+        theta[J0], theta[J45] = length * np.cos(angle), length * np.sin(angle)
+        if self.start is not None:
+            near = chance.random(count) < NEAR_SHARE
+            theta[M] = self.start.m + np.where(near, NEAR_M * chance.standard_t(3, count), theta[M])
+            for row, at in ((J0, self.start.j0), (J45, self.start.j45)):
+                theta[row] = np.where(near, at + NEAR_J * chance.standard_t(3, count), theta[row])
+        return theta
+
+    def log_density(self, theta: Array) -> Array:
+        """Logarithm of the prior density of particles (SIZE, n), up to a constant."""
+        z = (theta[3:] - self._centre()[:, None]) / _SPREAD[:, None]
+        z[BEST - 3] = 0
+        total = -0.5 * np.einsum("ij,ij->j", z, z)
+        best = theta[BEST] - _CENTRE[BEST - 3]
+        # Halves join with their own heights: each holds half of the prior.
+        total += np.where(
+            best < 0, -0.5 * (best / 0.06) ** 2 - np.log(0.06) + _LOG_NORMAL, _log_t(best, _SPREAD[BEST - 3])
+        )
+        length = np.hypot(theta[J0], theta[J45])
+        wide = _log_t(length, WIDE_J) - np.log(np.pi * np.maximum(length, 0.01))
+        if self.start is None:
+            return np.asarray(total + wide + _log_t(theta[M], WIDE_M))
+        wide += _log_t(theta[M] - self.start.m, WIDE_M)
+        near = _log_t(theta[M] - self.start.m, NEAR_M)
+        near += _log_t(theta[J0] - self.start.j0, NEAR_J) + _log_t(theta[J45] - self.start.j45, NEAR_J)
+        return np.asarray(total + np.logaddexp(wide + np.log(1 - NEAR_SHARE), near + np.log(NEAR_SHARE)))
+
+
+_LOG_NORMAL = -0.5 * np.log(2 * np.pi)
+_LOG_T3 = np.log(2 / (np.pi * np.sqrt(3)))
+
+
+def _log_t(x: Array, scale: float) -> Array:
+    """Logarithm of Student's density of three degrees of freedom."""
+    return np.asarray(_LOG_T3 - np.log(scale) - 2 * np.log1p((x / scale) ** 2 / 3))
+
+
+# -- answers as rows of numbers
+
+_SIZES: Final = tuple(line.logmar for line in LINES)
+_CHART_TOP = _SIZES[-1]
+_HALF_STEP = 0.05  # logMAR: half a line to either side where an acuity is not a line of the chart
+_OPEN = 9.0  # logMAR: no bound
+
+
+@dataclass(frozen=True)
+class Answers:
+    """Answers of one eye, by form, as columns (n, 1) that broadcast against particles.
+
+    choices   lens vectors and cylinders of both; weights of the outcomes second, first, same; a constant; +1 second
+              -1 first 0 neither; hedged 1, sure 0, neither -1
+    lines     `Legible`: lens vector, size (logMAR), weight of yes and of no, a constant
+    readings  `AcuityQuestion`: lens vector, bounds of the acuity shown (logMAR)
+    """
+
+    choices: Singles
+    lines: Singles
+    readings: Singles
+
+    @staticmethod
+    def none() -> Answers:
+        return Answers(
+            np.zeros((14, 0, 1), np.float32), np.zeros((7, 0, 1), np.float32), np.zeros((5, 0, 1), np.float32)
+        )
+
+    def plus(self, row: Answers) -> Answers:
+        return Answers(
+            np.concatenate((self.choices, row.choices), axis=1),
+            np.concatenate((self.lines, row.lines), axis=1),
+            np.concatenate((self.readings, row.readings), axis=1),
+        )
+
+
+def answer_row(question: Question, heard: Heard) -> Answers | None:
+    """The answer as a row of its form; None where it says nothing about the eye."""
+    if isinstance(question, Choice):
+        return choice_row(question.first, question.second, heard.meaning, heard.hedged)
+    none = Answers.none()
+    if isinstance(question, Legible):
+        said = {Meaning.YES: (1, 0, 0), Meaning.NO: (0, 1, 0), Meaning.UNSURE: (0, 0.2, 0.02)}.get(heard.meaning)  # type: ignore[arg-type]
+        if said is None:
+            return None
+        row = (*question.lens.vector, Acuity.parse(question.line).logmar, *said)
+        return Answers(none.choices, _column(row), none.readings)
+    if isinstance(question, AcuityQuestion):
+        bounds = _bounds(heard)
+        if bounds is None:
+            return None
+        return Answers(none.choices, none.lines, _column((*question.lens.vector, *bounds)))
+    return None
+
+
+_CHOICE_WEIGHTS: Final = {
+    # weights of second, first, same, and a constant: "can't tell" says little, and that is nearest to "the same"
+    Meaning.SECOND: (1.0, 0.0, 0.0, 0.0, 1.0),
+    Meaning.FIRST: (0.0, 1.0, 0.0, 0.0, -1.0),
+    Meaning.SAME: (0.0, 0.0, 1.0, 0.0, 0.0),
+    Meaning.UNSURE: (0.0, 0.0, 0.03, 0.01, 0.0),
+}
+OUTCOMES: Final = (Meaning.FIRST, Meaning.SECOND, Meaning.SAME)
+
+
+def choice_row(first: Lens, second: Lens, meaning: Meaning | None, hedged: bool | None = None) -> Answers | None:
+    """A choice as a row; `hedged` None: not to be counted."""
+    weights = _CHOICE_WEIGHTS.get(meaning) if meaning is not None else None
+    if weights is None:
+        return None
+    mark = -1.0 if hedged is None or not weights[4] else float(hedged)
+    none = Answers.none()
+    row = (*first.vector, first.cylinder / 100, *second.vector, second.cylinder / 100, *weights, mark)
+    return Answers(_column(row), none.lines, none.readings)
+
+
+def _column(row: tuple[float, ...]) -> Singles:
+    return np.array(row, dtype=np.float32).reshape(len(row), 1, 1)
+
+
+def _bounds(heard: Heard) -> tuple[float, float] | None:
+    """Between which acuities (logMAR) a line read puts the eye, before allowance for how lines are counted."""
+    if heard.meaning is Meaning.NO:
+        return _CHART_TOP, _OPEN
+    if heard.meaning is not Meaning.SET_ACUITY:
+        return None
+    try:
+        acuity = Acuity.parse(str(heard.value))
+    except AcuityError:
+        return None
+    if acuity.extra or all(abs(acuity.logmar - size) > 1e-6 for size in _SIZES):
+        return acuity.logmar - _HALF_STEP, acuity.logmar + _HALF_STEP
+    at = min(range(len(_SIZES)), key=lambda i: abs(_SIZES[i] - acuity.logmar))
+    return (_SIZES[at - 1] if at else -_OPEN), _SIZES[at]
+
+
+class Seen:
+    """Particles as the likelihood needs them: worked out once, used for every answer."""
+
+    def __init__(self, theta: Array, age: float | None) -> None:
+        single = theta.astype(np.float32)
+        self.m, self.j0, self.j45 = single[M], single[J0], single[J45]
+        self.focus = accommodation(single[FOCUS], age)
+        (self.threshold, self.weber, self.same, self.growth, lapse, self.scale, self.noise, inner) = np.exp(
+            single[[THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, LETTERS, INNER]]
+        )
+        self.lapse = np.minimum(lapse, 0.5)
+        self.position, self.minus, self.cylinder = single[POSITION], single[MINUS], single[CYLINDER]
+        self.exponent = np.clip(single[EXPONENT], 1.0, 2.6)
+        self.best_mar = np.exp(single[BEST] * np.float32(np.log(10)))
+        self.inner = np.maximum(self.best_mar - 1, 0) * np.minimum(inner, 2)
+        self.any_letter, self.reading = single[ANY_LETTER], single[READING]
+        self.hedging = _share(single[HEDGING])
+
+    def _blur_squared(self, m: Singles, j0: Singles, j45: Singles) -> Singles:
+        left = m - self.m
+        left += np.minimum(np.maximum(-left, 0), self.focus)
+        a, b = j0 - self.j0, j45 - self.j45
+        return np.asarray(left * left + a * a + b * b)
+
+    def _acuity(self, m: Singles, j0: Singles, j45: Singles) -> Singles:
+        """Acuity in logMAR behind lenses."""
+        b2 = self._blur_squared(m, j0, j45) * (self.scale * self.scale) + np.float32(1e-6)
+        return np.asarray(np.log10(self.best_mar + np.exp(0.5 * self.exponent * np.log(b2))))
+
+    def chosen(self, choices: Singles) -> tuple[Singles, Singles, Singles, Singles]:
+        """Chances of second and of first before lapses, the difference seen (D, above 0: second), the zone (D)."""
+        m1, j1, k1, c1, m2, j2, k2, c2 = choices[:8]
+        first = np.sqrt(self._blur_squared(m1, j1, k1) + self.inner)
+        second = np.sqrt(self._blur_squared(m2, j2, k2) + self.inner)
+        mean = (first + second) * np.float32(0.5)
+        told = self.threshold + self.weber * mean
+        zone = self.same + self.growth * mean
+        better = first - second + self.minus * (m1 - m2) + self.cylinder * (c1 - c2) + self.position * told
+        slope = np.float32(_LOGISTIC) / told
+        return _share((better - zone) * slope), _share((-better - zone) * slope), better, zone
+
+    def log_choices(self, choices: Singles) -> Singles:
+        """Logarithm of the chance of each choice answer, (n, particles)."""
+        w2, w1, same, constant, sign, hedged = choices[8:]
+        second, first, better, zone = self.chosen(choices)
+        p = w2 * second + w1 * first + same * (1 - second - first)
+        p = p * (1 - self.lapse) + self.lapse * (w2 + w1 + same) / 3 + constant
+        # An answer that came through by a hair is the one that is hedged.
+        beyond = np.maximum(better * sign - zone, 0)
+        near = np.exp(-beyond / (np.float32(0.1) + zone))
+        share = self.hedging * near + np.float32(0.01)
+        said = np.where(hedged < 0, np.float32(1), np.where(hedged > 0.5, share, 1 - share * np.float32(0.98)))
+        return np.asarray(np.log(p * said + np.float32(_LEAST)))
+
+    def log_lines(self, lines: Singles) -> Singles:
+        """Logarithm of the chance of each answer to "can you read any letter", (n, particles)."""
+        m, j0, j45, size, yes, no, constant = lines
+        spare = size - self._acuity(m, j0, j45) + self.any_letter
+        read = _share(spare * (np.float32(_LOGISTIC) / self.noise))
+        p = yes * read + no * (1 - read)
+        p = p * (1 - self.lapse) + self.lapse * (yes + no) / 2 + constant
+        return np.asarray(np.log(p + np.float32(_LEAST)))
+
+    def log_readings(self, readings: Singles) -> Singles:
+        """Logarithm of the chance of each line read, (n, particles)."""
+        m, j0, j45, low, high = readings
+        shown = self._acuity(m, j0, j45) - self.reading
+        slope = np.float32(_LOGISTIC) / self.noise
+        p = _share((high - shown) * slope) - _share((low - shown) * slope)
+        off = np.minimum(np.abs(np.clip(shown, low, high) - shown), 1)
+        stray = self.lapse * np.where(off < 0.35, np.float32(0.15), np.float32(0.02))
+        return np.asarray(np.log(p * (1 - self.lapse) + stray + np.float32(_LEAST)))
+
+    def log_likelihood(self, answers: Answers) -> Array:
+        """Logarithm of the chance of all answers together, (particles,)."""
+        total = np.zeros(len(self.m))
+        if answers.choices.shape[1]:
+            total += self.log_choices(answers.choices).sum(axis=0, dtype=np.float64)
+        if answers.lines.shape[1]:
+            total += self.log_lines(answers.lines).sum(axis=0, dtype=np.float64)
+        if answers.readings.shape[1]:
+            total += self.log_readings(answers.readings).sum(axis=0, dtype=np.float64)
+        return total
