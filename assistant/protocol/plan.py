@@ -120,7 +120,7 @@ CLICK_STEPS = (3, 4, 6, 10, 18, 34, 66)
 CLICKS_WEIGHED = 4  # one click too many is within the check's own spread: the pair decides
 CLICKS_FIRM = 6  # as above where a quarter more minus was plainly worse, which focusing through it cannot be
 CHECK_LINE = "20/20"
-CHECK_LINE_NEARLY = "20/25"  # who reads all of this line reads letters of the check line
+CHECK_LINE_NEARLY = "20/30"  # an eye that reads this may be held back by the lens: the check line is shown all the same
 
 # --- safety nets ------------------------------------------------------------------------------------------------
 GOOD_ENOUGH = "20/30"  # a best line poorer than this sends the eye back once

@@ -47,7 +47,8 @@ class Search:
         toward, streak = self.toward, self.streak + 1
         moved = replace(self, at=self.proposal, refused=frozenset({-toward}), streak=streak)
         if toward in self.bounded and self.step > self.finest:
-            return moved._halved(frozenset())
+            # Between the two coarser refusals and this finer step, only the way back can still be better.
+            return replace(moved._halved(frozenset({toward})), refused=frozenset({toward}), toward=-toward)
         moved = replace(moved, bounded=frozenset())
         if streak >= 2 and self.step * 2 <= self.widest:
             return replace(moved, step=self.step * 2, streak=0)

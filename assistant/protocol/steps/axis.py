@@ -57,7 +57,9 @@ class Axis:
             halving, streak = True, 0
         if halving:
             turn = turn // 2
-        least = max(1, plan.useful_turn(eye.lens.cylinder) // 2)
+        least = plan.useful_turn(eye.lens.cylinder)
+        if self.id != "axis":  # the last look: half of that, for the axis that stays
+            least = max(1, least // 2)
         if turn < least:
             return self._end(eye)
         moved = eye.to(eye.lens.with_axis(eye.lens.axis + way * turn))

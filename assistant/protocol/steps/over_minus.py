@@ -45,7 +45,6 @@ class OverMinus:
     @staticmethod
     def begin(eye: EyeState) -> OverMinus:
         # The best line the eye reads; 20/20 where it reads that or better.
-        # An eye that reads all of 20/25 reads letters of 20/20, and letters are what the check asks for.
         line = eye.line_here or plan.CHECK_LINE
         feet = line_feet(line)
         if feet <= line_feet(plan.CHECK_LINE_NEARLY):
@@ -120,9 +119,11 @@ class OverMinus:
         return self._stronger(eye) if earned else self._end(eye)
 
     def _stronger(self, eye: EyeState) -> Move:
-        """One click of minus back; offered again until the sphere is where the check began."""
+        """One click of minus; offered again until the count is made up, and never beyond where the check began."""
+        assert eye.clicks is not None
+        least = self.base - max(0, plan.CLICKS_EXPECTED - eye.clicks) * CLICK
         stronger = eye.to(eye.lens.with_sphere(eye.lens.sphere - CLICK))
-        return self._end(stronger) if stronger.lens.sphere <= self.base else Move(self, stronger)
+        return self._end(stronger) if stronger.lens.sphere <= least else Move(self, stronger)
 
     def _end(self, eye: EyeState) -> Move:
         flags: tuple[Flag, ...] = ()

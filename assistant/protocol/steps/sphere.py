@@ -39,6 +39,7 @@ class Sphere:
     equal      how many of them were taken on an equal answer
     vague      a direction was refused at this step on an equal answer, not on a plainly worse lens
     widenings  times the step was widened because neither direction showed a difference
+    unproven   no wide step was plainly refused yet, so a poor line may still mean a wrong sphere
     widened    the search was begun once more with a wide step because the line stayed poor
     """
 
@@ -51,6 +52,7 @@ class Sphere:
     equal: int = 0
     vague: bool = False
     widenings: int = 0
+    unproven: bool = True
     widened: bool = False
 
     @staticmethod
@@ -104,10 +106,16 @@ class Sphere:
         search = ready.search
         if search.toward < 0 and search.step == plan.SPHERE_FINEST:
             eye = replace(eye, minus_refused=search.at)
-        return Move(ready._refuse(False), eye)
+        proven = search.step >= plan.SPHERE_STEP_VERY_POOR
+        return Move(replace(ready._refuse(False), unproven=self.unproven and not proven), eye)
 
     def _refuse(self, vague: bool) -> Sphere:
         """The proposal is not taken. Where neither way shows a difference, the step is widened, not halved."""
+        if vague and self.search.step >= plan.SPHERE_STEP_VERY_POOR:
+            return replace(self, unproven=True)._refused(vague)
+        return self._refused(vague)
+
+    def _refused(self, vague: bool) -> Sphere:
         search, vague = self.search, vague or self.vague
         closing = len(search.refused | {search.toward}) == 2
         if closing and vague and self.widenings < plan.WIDENINGS and search.step < plan.SPHERE_WIDEST:
@@ -132,7 +140,7 @@ class Sphere:
             finer = min(step.search.step, max(_step_for(eye), plan.SPHERE_FINEST))
             return Move(replace(step, search=replace(step.search, step=finer)), eye)
         # The end of the coarse search: a poor line sends it out once more with a wide step.
-        if not eye.blurred:
+        if not eye.blurred or not self.unproven:
             return Move(step, eye)
         # Only the wide step is looked at, unless it helps: the finer ones have been.
         wide = plan.SPHERE_STEP_VERY_POOR
