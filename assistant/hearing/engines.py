@@ -20,8 +20,6 @@ def load(name: str | None = None, model: Path | None = None) -> Recogniser:
         from .vosk_engine import VoskRecogniser
 
         if model is None:
-            raise UserError(
-                "Vosk needs a model on this machine. Fix: --model FOLDER (an unpacked Vosk model)"
-            )
+            raise UserError("Vosk needs a model on this machine. Fix: --model FOLDER (an unpacked Vosk model)")
         return VoskRecogniser(model)
     raise UserError(f"no engine {name!r}. Fix: use one of {', '.join(NAMES)}")

@@ -56,7 +56,5 @@ def alphabet(words: Iterable[str]) -> set[str]:
         numbers = numbers or word in _DIGITS
     if numbers:
         pieces.update(str(number) for number in range(_LARGEST_NUMBER + 1))
-        pieces.update(
-            ("2025", "2015", "2030", "2040", "2050", "2060", "2070", "2080", "00", "25", "50", "75")
-        )
+        pieces.update(("2025", "2015", "2030", "2040", "2050", "2060", "2070", "2080", "00", "25", "50", "75"))
     return pieces

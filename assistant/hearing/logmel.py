@@ -28,9 +28,7 @@ _LOG_STEP = np.log(6.4) / 27.0
 
 
 def _mel_to_hertz(mel: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.where(
-        mel < _BREAK_MEL, mel * _LINEAR_MEL, _BREAK_HERTZ * np.exp(_LOG_STEP * (mel - _BREAK_MEL))
-    )
+    return np.where(mel < _BREAK_MEL, mel * _LINEAR_MEL, _BREAK_HERTZ * np.exp(_LOG_STEP * (mel - _BREAK_MEL)))
 
 
 @lru_cache(maxsize=4)

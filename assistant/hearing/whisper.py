@@ -183,9 +183,7 @@ class WhisperRecogniser:
             scored.setdefault(free.tokens, free.logp)
         if seconds > LONG_SPEECH:
             found = [tokens for tokens in self._beam(encoded, listing, seconds) if tokens not in scored]
-            parsed = {
-                tokens: text for tokens in found if _read(grammar, text := self._text(tokens)) is not None
-            }
+            parsed = {tokens: text for tokens in found if _read(grammar, text := self._text(tokens)) is not None}
             more = self._score(encoded, list(parsed))
             texts.update(parsed)
             scored.update({tokens: more[tokens] for tokens in parsed})
@@ -207,9 +205,7 @@ class WhisperRecogniser:
     def _token(self, text: str) -> int:
         token = self._tokenizer.token_to_id(text)
         if token is None:
-            raise UserError(
-                f"the model's tokenizer.json has no {text}. Fix: give a CTranslate2 Whisper model"
-            )
+            raise UserError(f"the model's tokenizer.json has no {text}. Fix: give a CTranslate2 Whisper model")
         return int(token)
 
     def _start_tokens(self, multilingual: bool) -> list[int]:
@@ -264,9 +260,7 @@ class WhisperRecogniser:
         features = log_mel(padded, self._bands)[None]
         return np.asarray(self._model.encode(self._views.from_array(np.ascontiguousarray(features))))
 
-    def _generate(
-        self, encoded: NDArray[np.float32], prefixes: Sequence[Tokens], steps: int, **options: Any
-    ) -> Any:
+    def _generate(self, encoded: NDArray[np.float32], prefixes: Sequence[Tokens], steps: int, **options: Any) -> Any:
         """Forced decoding of `prefixes` and on, `steps` tokens in all. Nothing is suppressed by default."""
         batch = self._views.from_array(np.ascontiguousarray(np.repeat(encoded, len(prefixes), axis=0)))
         settings = {"beam_size": 1, "suppress_blank": False, "suppress_tokens": [], **options}
@@ -359,9 +353,7 @@ def _read(grammar: Grammar, text: str) -> Any:
 
 def _check_folder(folder: Path) -> None:
     if not folder.is_dir():
-        raise UserError(
-            f"no model folder {folder}. Fix: give the folder that holds model.bin and tokenizer.json"
-        )
+        raise UserError(f"no model folder {folder}. Fix: give the folder that holds model.bin and tokenizer.json")
     for name in ("model.bin", "tokenizer.json"):
         if not (folder / name).is_file():
             raise UserError(f"{folder} has no {name}. Fix: give a CTranslate2 Whisper model, complete")
