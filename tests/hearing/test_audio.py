@@ -36,9 +36,10 @@ def test_any_rate_becomes_16_khz_with_the_pitch_kept(tmp_path: Path, rate: int, 
 
 def test_channels_are_averaged_or_kept_apart(tmp_path: Path) -> None:
     path = tmp_path / "two.wav"
-    soundfile.write(path, np.stack([tone(300, RATE), np.zeros(RATE // 2, np.float32)], axis=1), RATE,
-    subtype="FLOAT") assert read_channels(path).shape == (RATE // 2, 2) assert np.allclose(read(path),
-    tone(300, RATE) / 2, atol=1e-6)
+    both = np.stack([tone(300, RATE), np.zeros(RATE // 2, np.float32)], axis=1)
+    soundfile.write(path, both, RATE, subtype="FLOAT")
+    assert read_channels(path).shape == (RATE // 2, 2)
+    assert np.allclose(read(path), tone(300, RATE) / 2, atol=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -50,8 +51,7 @@ def test_channels_are_averaged_or_kept_apart(tmp_path: Path) -> None:
         ("cut.flac", b"fLaC\x00\x00\x00\x22", "is not audio"),
     ],
 )
-def test_what_is_no_recording_is_told_in_one_line(tmp_path: Path, name: str, content: bytes | None, says: str)
--> None:
+def test_what_is_no_recording_is_told(tmp_path: Path, name: str, content: bytes | None, says: str) -> None:
     path = tmp_path / name
     if content is not None:
         path.write_bytes(content)
@@ -79,8 +79,10 @@ def test_samples_that_are_no_numbers_do_not_spread(tmp_path: Path) -> None:
 def test_levels_and_overdrive() -> None:
     assert level(np.zeros(0, np.float32)).peak == 0.0
     quiet = level(tone(200, RATE))
-    assert quiet.peak == pytest.approx(0.3, abs=1e-3) and quiet.rms == pytest.approx(0.3 / np.sqrt(2),
-    rel=1e-2) assert not quiet.clipped assert level(np.clip(tone(200, RATE) * 10, -1, 1)).clipped
+    assert quiet.peak == pytest.approx(0.3, abs=1e-3)
+    assert quiet.rms == pytest.approx(0.3 / np.sqrt(2), rel=1e-2)
+    assert not quiet.clipped
+    assert level(np.clip(tone(200, RATE) * 10, -1, 1)).clipped
 
 
 def test_only_the_speech_is_kept(say: Say) -> None:
