@@ -85,7 +85,8 @@ SPHERE_WIDEST = 400  # two equal answers while plainly blurred widen the step, t
 SPHERE_FINEST_FIRST = 50  # quarters wait until the cylinder is in
 SPHERE_FINEST = 25
 EQUAL_RUN = 2  # equal answers in a row on which plus is taken before the line is read again
-WIDENINGS = 2
+WIDENINGS = 2  # times a step is widened because neither direction showed a difference
+NO_ACCOMMODATION_FROM = 60  # years; Hofstetter's mean amplitude 18.5 - 0.30 age is 0.5 D there
 MINUS_RUN_FINE = 2  # the same in the fine search
 MINUS_RUN = 3  # lenses of minus taken before the line must show a gain
 GOOD_LINE = "20/30"  # from here on the first minus must show it already
@@ -96,6 +97,7 @@ POOR = "20/70"
 # --- astigmatism ------------------------------------------------------------------------------------------------
 TRIAL_CYLINDER = -50
 TRIAL_CYLINDER_POOR = -100  # from plan.POOR on: half a dioptre hardly shows through that blur (design)
+EQUAL_TRIALS = 3  # of four meridians answered "the same": the trial is shown once more, stronger (design)
 TRIAL_MERIDIANS = (180, 90, 45, 135)  # opposite meridians together, so that one answer can settle two
 CYLINDER_TO_START_FROM = -50  # at this or more at the start, there is astigmatism
 

@@ -16,30 +16,44 @@ from .. import plan
 from ..eye import EyeState, with_cylinder
 from ..meanings import Heard, Meaning
 from ..questions import Choice
-from .base import Move
+from .base import EQUAL, Move
 
 
 @dataclass(frozen=True)
 class Astigmatism:
-    """`preferred` are the meridians chosen with the cylinder; `asked` counts through plan.TRIAL_MERIDIANS."""
+    """`preferred` are the meridians chosen with the cylinder; `asked` counts through plan.TRIAL_MERIDIANS.
+
+    equal   answers "the same" among them; when all are, a stronger trial cylinder is shown once: no difference
+            seen is not the same as no astigmatism
+    strong  the stronger one is before the eye
+    """
 
     preferred: tuple[int, ...] = ()
     asked: int = 0
-    retest: int | None = None
+    equal: int = 0
+    strong: bool = False
 
     id = "astigmatism"
 
     def rebased(self, eye: EyeState) -> Astigmatism:
         return Astigmatism()
 
+    def _with_trial(self, eye: EyeState, meridian: int) -> Lens:
+        lens = eye.lens
+        trial = plan.TRIAL_CYLINDER_POOR if self.strong or eye.blurred else plan.TRIAL_CYLINDER
+        if lens.cylinder == 0:
+            return with_cylinder(lens, trial, meridian)
+        # A cylinder stands already (an eye sent back): the trial cylinder is added to it as vectors.
+        return nearest_lens(lens.vector.plus(PowerVector.of(-trial / 200, trial / 100, meridian)))
+
     def ask(self, eye: EyeState) -> Choice | None:
         if self.asked >= len(plan.TRIAL_MERIDIANS):
             return None
-        return Choice(eye.eye, self.id, eye.lens, _with_trial(eye, plan.TRIAL_MERIDIANS[self.asked]))
+        return Choice(eye.eye, self.id, eye.lens, self._with_trial(eye, plan.TRIAL_MERIDIANS[self.asked]))
 
     def answer(self, eye: EyeState, heard: Heard) -> Move:
         meridian = plan.TRIAL_MERIDIANS[self.asked]
-        step = replace(self, asked=self.asked + 1)
+        step = replace(self, asked=self.asked + 1, equal=self.equal + (heard.meaning in EQUAL))
         if heard.meaning is Meaning.SECOND:
             step = replace(step, preferred=(*self.preferred, meridian))
             if step.asked % 2 == 1:  # the opposite meridian can only be worse
@@ -47,8 +61,10 @@ class Astigmatism:
         if step.asked < len(plan.TRIAL_MERIDIANS):
             return Move(step, eye)
         if not step.preferred:
+            if step.equal >= plan.EQUAL_TRIALS and not (self.strong or eye.blurred):
+                return Move(Astigmatism(strong=True), eye)
             return Move(step, eye)
-        return Move(step, eye.to(_with_trial(eye, between(step.preferred))))
+        return Move(step, eye.to(self._with_trial(eye, between(step.preferred))))
 
 
 def between(meridians: tuple[int, ...]) -> int:
@@ -57,12 +73,3 @@ def between(meridians: tuple[int, ...]) -> int:
     y = sum(math.sin(math.radians(2 * m)) for m in meridians)
     return wrap_axis(round(math.degrees(math.atan2(y, x)) / 2))
 
-
-def _with_trial(eye: EyeState, meridian: int) -> Lens:
-    lens = eye.lens
-    trial = plan.TRIAL_CYLINDER_POOR if eye.blurred else plan.TRIAL_CYLINDER
-    if lens.cylinder == 0:
-        return with_cylinder(lens, trial, meridian)
-    # A cylinder stands already (an eye sent back): the trial cylinder is added to it as vectors.
-    added = lens.vector.plus(PowerVector.of(-trial / 200, trial / 100, meridian))
-    return nearest_lens(added)

@@ -70,10 +70,12 @@ class PowerAgain:
 
     side   0: the cross cylinder is before the eye; +1 or -1: a quarter more or less cylinder is offered
     last   the side of the quarter last taken
+    strong the stronger cross cylinder is before the eye, because the first pair looked the same
     """
 
     side: int = 0
     last: int = 0
+    strong: bool = False
     done: bool = False
 
     id = "power_again"
@@ -92,12 +94,15 @@ class PowerAgain:
             return None
         if self.side:
             return Choice(eye.eye, self.id, eye.lens, self._offer(eye))
-        on_axis = CrossCylinder(eye.cross_power, eye.lens.axis)
+        on_axis = CrossCylinder(plan.CROSS_POWER_POOR if self.strong else eye.cross_power, eye.lens.axis)
         return Choice(eye.eye, self.id, eye.lens.with_cross(on_axis), eye.lens.with_cross(on_axis.flipped()))
 
     def answer(self, eye: EyeState, heard: Heard) -> Move:
         if not self.side:
             if heard.meaning in EQUAL:
+                weak = not self.strong and eye.cross_power < plan.CROSS_POWER_POOR
+                if weak and self.last == 0:
+                    return Move(replace(self, strong=True), eye)
                 return Move(replace(self, done=True), eye)
             side = 1 if heard.meaning is Meaning.FIRST else -1
             offered = eye.lens.cylinder - side * plan.POWER_FINEST

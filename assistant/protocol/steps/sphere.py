@@ -37,7 +37,7 @@ class Sphere:
     reading    the line read through the present lens is being asked for, and why
     taken      lenses taken since the line was last read; `from_sphere` and `from_line` are what they left
     equal      how many of them were taken on an equal answer
-    vague      a direction was refused at this step on an equal answer, not on a plainly worse lens
+    vague      the directions refused at this step on an equal answer, not on a plainly worse lens
     widenings  times the step was widened because neither direction showed a difference
     unproven   no wide step was plainly refused yet, so a poor line may still mean a wrong sphere
     widened    the search was begun once more with a wide step because the line stayed poor
@@ -50,7 +50,7 @@ class Sphere:
     from_sphere: int = 0
     from_line: str | None = None
     equal: int = 0
-    vague: bool = False
+    vague: tuple[int, ...] = ()
     widenings: int = 0
     unproven: bool = True
     widened: bool = False
@@ -106,22 +106,32 @@ class Sphere:
         search = ready.search
         if search.toward < 0 and search.step == plan.SPHERE_FINEST:
             eye = replace(eye, minus_refused=search.at)
-        proven = search.step >= plan.SPHERE_STEP_VERY_POOR
-        return Move(replace(ready._refuse(False), unproven=self.unproven and not proven), eye)
+        return ready._refuse(eye, False)
 
-    def _refuse(self, vague: bool) -> Sphere:
-        """The proposal is not taken. Where neither way shows a difference, the step is widened, not halved."""
-        if vague and self.search.step >= plan.SPHERE_STEP_VERY_POOR:
-            return replace(self, unproven=True)._refused(vague)
-        return self._refused(vague)
+    def _refuse(self, eye: EyeState, vague: bool) -> Move:
+        """The proposal is not taken.
 
-    def _refused(self, vague: bool) -> Sphere:
-        search, vague = self.search, vague or self.vague
-        closing = len(search.refused | {search.toward}) == 2
-        if closing and vague and self.widenings < plan.WIDENINGS and search.step < plan.SPHERE_WIDEST:
-            wide = replace(search, widest=plan.SPHERE_WIDEST, toward=1).widened()
-            return replace(self, search=wide, vague=False, widenings=self.widenings + 1)
-        return replace(self, search=search.refuse(), vague=vague and not closing)
+        When that closes a step in both directions: where neither way shows a difference, the step is widened, not
+        halved; where one way does and the other does not, the middle of what looks the same lies that other way.
+        """
+        search = self.search
+        wide = search.step >= plan.SPHERE_STEP_VERY_POOR
+        step = replace(
+            self,
+            unproven=self.unproven and (vague or not wide) or (vague and wide),
+            vague=(*self.vague, search.toward) if vague else self.vague,
+        )
+        if len(search.refused | {search.toward}) < 2:
+            return Move(replace(step, search=search.refuse()), eye)
+        closed, step = step.vague, replace(step, vague=())
+        if len(closed) == 2 and self.widenings < plan.WIDENINGS and search.step < plan.SPHERE_WIDEST:
+            widened = replace(search, widest=plan.SPHERE_WIDEST, toward=1).widened()
+            return Move(replace(step, search=widened, widenings=self.widenings + 1), eye)
+        after = search.refuse()
+        if len(closed) == 1 and not after.done and sphere_within(search.at + closed[0] * after.step):
+            # Equal at a whole step one way, plainly worse the other: half a step toward the equal side is the middle.
+            after = replace(after, at=search.at + closed[0] * after.step)
+        return Move(replace(step, search=after), eye.to(eye.lens.with_sphere(after.at)))
 
     def _read(self, eye: EyeState) -> Move:
         """The line is known now: go on, or go back to where it was read before."""
@@ -154,13 +164,18 @@ class Sphere:
     def _equal(self, eye: EyeState) -> Move:
         search = self.search
         if eye.blurred or eye.line_here is None:
-            return Move(self._refuse(True), eye)  # too small a step to show through this blur
+            return self._refuse(eye, True)  # too small a step to show through this blur
         if search.toward < 0:
             return Move(replace(self, search=search.refuse()), eye)
         return replace(self, equal=self.equal + 1)._take(eye)
 
     def _equal_near_focus(self, eye: EyeState) -> Move:
-        """Near the focus plus wins a tie; a second tie means the eye focuses through it: the check will tell."""
+        """Near the focus plus wins a tie; a second tie means the eye focuses through it: the check will tell.
+
+        An eye too old to focus through anything sees a tie on both sides of the focus alike: the middle is taken.
+        """
+        if eye.age is not None and eye.age >= plan.NO_ACCOMMODATION_FROM:
+            return self._refuse(eye, True)
         if self.search.toward < 0:
             return Move(replace(self, search=self.search.refuse()), eye)
         move = replace(self, equal=self.equal + 1)._take(eye)
@@ -177,7 +192,7 @@ class Sphere:
         step = replace(
             self,
             search=search.taken(),
-            vague=False,
+            vague=(),
             taken=self.taken + 1,
             from_sphere=search.at if first else self.from_sphere,
             from_line=(eye.line_here if first else self.from_line),
