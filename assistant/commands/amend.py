@@ -46,9 +46,7 @@ def run(args: argparse.Namespace) -> int:
         args.parser.error("give --event and --meaning, or else --right, --left or --pd")
     verdict = verify_folder(args.folder)
     if verdict.problems:
-        raise UserError(
-            f"not amended, for the record does not hold: {verdict.problems[0]}. Run verify on the folder"
-        )
+        raise UserError(f"not amended, for the record does not hold: {verdict.problems[0]}. Run verify on the folder")
     with ExamFolder.resume(args.folder) as folder:
         log = folder.recovered
         was_signed = signature_in_force(log.events) is not None
@@ -57,9 +55,7 @@ def run(args: argparse.Namespace) -> int:
             value = value_of(meaning, args.value)
             made = amended_hearing(log, args.event, meaning, value, args.reason, args.by)
         else:
-            eyes = {
-                eye: text for eye, text in (("right", args.right), ("left", args.left)) if text is not None
-            }
+            eyes = {eye: text for eye, text in (("right", args.right), ("left", args.left)) if text is not None}
             made = prescription_by_hand(log, eyes, args.pd, args.reason, args.by)
         folder.append(made)
         folder.build()
@@ -79,10 +75,7 @@ def _show_hearing(held: Event, made: Event) -> None:
         return f"{event['meaning'] or 'nothing'}{value}"
 
     accepted = "" if held["accepted"] else " (not accepted)"
-    print(
-        f"Event {held['seq']}, {held['text']!r}: was {meant(held)}{accepted}, now {meant(made)}. The "
-        f"log keeps both."
-    )
+    print(f"Event {held['seq']}, {held['text']!r}: was {meant(held)}{accepted}, now {meant(made)}. The log keeps both.")
 
 
 def _show_replay(log: Log) -> None:
@@ -107,10 +100,7 @@ def _show_replay(log: Log) -> None:
         for eye in ("right", "left"):
             now, then = eye_written(replayed[eye]), eye_written(before[eye])
             print(f"{eye:<6} {now}" + ("  (as it stands)" if now == then else f"  (it stands at {then})"))
-        print(
-            "That is what would have followed. The prescription was not changed; to take it over: "
-            "--right, --left."
-        )
+        print("That is what would have followed. The prescription was not changed; to take it over: --right, --left.")
 
 
 def describe(question: Question) -> str:

@@ -26,9 +26,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("folder", metavar="DIR", type=Path, help="the exam folder")
     parser.add_argument("--by", metavar="NAME", required=True, help="the licensed practitioner who signs")
     parser.add_argument("--licence", metavar="ID", required=True, help="licence or registration number")
-    parser.add_argument(
-        "--key", metavar="FILE", type=Path, help="also sign with this private key (PEM, Ed25519)"
-    )
+    parser.add_argument("--key", metavar="FILE", type=Path, help="also sign with this private key (PEM, Ed25519)")
     parser.set_defaults(run=run)
 
 
@@ -39,9 +37,7 @@ def run(args: argparse.Namespace) -> int:
     key = SigningKey(args.key, _password if sys.stdin.isatty() else None) if args.key is not None else None
     verdict = verify_folder(args.folder)
     if verdict.problems:
-        raise UserError(
-            f"not signed, for the record does not hold: {verdict.problems[0]}. Run verify on the folder"
-        )
+        raise UserError(f"not signed, for the record does not hold: {verdict.problems[0]}. Run verify on the folder")
     with ExamFolder.resume(args.folder) as folder:
         event = signed_event(folder.recovered, args.by, args.licence, utc_now, key)
         folder.append(event)
@@ -66,6 +62,4 @@ def _show(log: Log, by: str, licence: str, key: SigningKey | None) -> None:
         print("Note: the draft was not confirmed at read-back.")
     flags = len(list(log.of_kind("flag")))
     if flags:
-        print(
-            f"Note: the exam raised {flags} caution{'s' if flags > 1 else ''}; transcript.txt marks them !!!."
-        )
+        print(f"Note: the exam raised {flags} caution{'s' if flags > 1 else ''}; transcript.txt marks them !!!.")

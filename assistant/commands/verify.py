@@ -16,8 +16,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = subparsers.add_parser(
         "verify",
         help="check an exam folder's log end to end",
-        description="Check the log line by line, the recordings, the signatures, and what was built "
-        "from the log.",
+        description="Check the log line by line, the recordings, the signatures, and what was built from the log.",
     )
     parser.add_argument("folder", metavar="DIR", type=Path, help="the exam folder")
     parser.add_argument("--key", metavar="FILE", type=Path, help="the prescriber's public key (PEM, Ed25519)")

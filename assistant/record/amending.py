@@ -137,6 +137,8 @@ def eye_by_hand(text: str, eye: str, before: Event) -> Event:
         low, high = _RANGES[Meaning(f"set_{name}")]
         if not low * 100 <= power <= high * 100:
             raise UserError(f"--{eye}: {name} {power / 100:+.2f} is outside {low:+g} to {high:+g}")
+        if abs(power) % 25 not in (0, 12, 13):  # an eighth is written 0.12 or 0.13
+            raise UserError(f"--{eye}: {name} {power / 100:+.2f} is neither a quarter nor an eighth of a dioptre")
     made: Event = {
         "sphere": lens.sphere / 100,
         "cylinder": lens.cylinder / 100,

@@ -28,6 +28,8 @@ _WIDTH = 210.0 - 2 * _MARGIN
 _COLUMNS = (("", 30.0), ("Sphere", 30.0), ("Cylinder", 30.0), ("Axis", 24.0), ("Add", 30.0), ("Acuity", 38.0))
 _ROW = 11.5
 
+_FONT_KINDS = (b"\0\1\0\0", b"true", b"OTTO")  # how TrueType and OpenType files begin
+
 _INK = (20, 24, 32)
 _QUIET = (95, 100, 110)
 _RULE = (150, 156, 166)
@@ -72,11 +74,19 @@ def slip(summary: Summary, font: Path | None = None) -> bytes:
 def _font(pdf: FPDF, font: Path | None) -> str:
     if font is None:
         return "helvetica"
+    refused = f"--font: {font} is not a TrueType font file (.ttf) that can be read"
+    try:
+        with font.open("rb") as file:
+            kind = file.read(4)
+    except OSError:
+        raise UserError(refused) from None
+    if kind not in _FONT_KINDS:
+        raise UserError(refused)
     try:
         for style in ("", "B"):
             pdf.add_font("given", style, str(font))
-    except Exception as error:  # fontTools raises many kinds for a file that is no font
-        raise UserError(f"--font: {font} is not a TrueType font file (.ttf) that can be read") from error
+    except Exception as error:  # the font library raises many kinds for a damaged file
+        raise UserError(refused) from error
     return "given"
 
 

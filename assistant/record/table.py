@@ -60,12 +60,12 @@ def _powers(eye: EyeSummary) -> list[str]:
         f"{eye.lens.cylinder / 100:.2f}",
         str(eye.lens.axis) if eye.lens.cylinder else "",
         "" if eye.add is None else f"{eye.add / 100:.2f}",
-        *(f"{part + 0.0:.4f}" for part in (vector.m, vector.j0, vector.j45)),
+        *(f"{round(part, 4) + 0.0:.4f}" for part in (vector.m, vector.j0, vector.j45)),
     ]
 
 
 def _logmar(line: str | None) -> str:
-    return "" if line is None else f"{Acuity.parse(line).logmar + 0.0:.2f}"
+    return "" if line is None else f"{round(Acuity.parse(line).logmar, 2) + 0.0:.2f}"
 
 
 def _words(text: str | None) -> str:
