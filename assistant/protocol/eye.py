@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 from ..optics.lens import Lens
 from . import plan
-from .questions import Eye
+from .meanings import Heard, Meaning
+from .questions import Choice, Eye, Question
 
 
 def line_feet(line: str) -> int:
@@ -29,6 +30,9 @@ class EyeState:
     clicks        clicks of plus to make the check line unreadable; None: not checked
     rounds        times a poor acuity sent this eye back
     checked       the over-minus check has been done, or left
+    choices       pairs of lenses answered, and `equals` how many of them with no difference seen
+    unaided       acuity without any lens; None: not taken
+    pinhole       acuity through a pinhole with the final lens; None: not taken
     """
 
     eye: Eye
@@ -45,6 +49,10 @@ class EyeState:
     clicks: int | None = None
     rounds: int = 0
     checked: bool = False
+    choices: int = 0
+    equals: int = 0
+    unaided: str | None = None
+    pinhole: str | None = None
 
     @property
     def line_here(self) -> str | None:
@@ -57,9 +65,29 @@ class EyeState:
         return self.line is not None and line_feet(self.line) >= line_feet(plan.POOR)
 
     @property
+    def dull(self) -> bool:
+        """Small steps do not show: the eye is blurred, or it has seen no difference in most of its pairs.
+
+        A small pupil does that while the line read stays good.
+        """
+        return self.blurred or (self.equals >= plan.DULL_FROM and 2 * self.equals >= self.choices)
+
+    @property
     def cross_power(self) -> int:
         """The cross cylinder that shows through the present blur, D/100."""
-        return plan.CROSS_POWER_POOR if self.blurred else plan.CROSS_POWER
+        return plan.CROSS_POWER_POOR if self.dull else plan.CROSS_POWER
+
+    @property
+    def strongest_cross(self) -> int:
+        """The strongest cross cylinder to try when a weaker one shows no difference, D/100."""
+        return plan.CROSS_POWER_MOST if self.dull else plan.CROSS_POWER_POOR
+
+    def counting(self, question: Question, heard: Heard) -> EyeState:
+        """The eye with one more pair answered, where the question was a pair."""
+        if not isinstance(question, Choice):
+            return self
+        equal = heard.meaning not in (Meaning.FIRST, Meaning.SECOND)
+        return replace(self, choices=self.choices + 1, equals=self.equals + equal)
 
     def to(self, lens: Lens) -> EyeState:
         return replace(self, lens=lens)

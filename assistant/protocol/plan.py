@@ -72,6 +72,41 @@ EACH_EYE: tuple[StepRule, ...] = (
 # `acuity` stands before the over-minus check because the check needs the best line; a check that moves the sphere
 # takes the acuity once more.
 
+# Asked besides, where the long intake is wanted (in this order, before those above); otherwise they come from the
+# start file or are said when there is something to say.
+INTAKE: tuple[StepRule, ...] = (
+    StepRule("reason", "the reason for the visit", "words or skip"),
+    StepRule("red_flags", "sudden loss, flashes, a curtain, pain, double vision", "none, or skip"),
+    StepRule("vertex", "the vertex distance in millimetres", "a number or skip"),
+    StepRule("near_pd", "the near interpupillary distance in millimetres", "a number or skip"),
+)
+
+# At the end of an eye, each only where it has something to do.
+EYE_ENDS: tuple[StepRule, ...] = (
+    StepRule("duochrome", "red against green, one click at most each way; only where asked for", "equal, or a reversal"),
+    StepRule("cylinder_check", "a cylinder that came down to nothing: without it, or with a quarter", "one answer"),
+    StepRule("pinhole", "the line through a pinhole, where the best acuity is poor", "a line is named, or skip"),
+)
+
+# With both eyes. A step that has nothing to do is skipped and its reason said.
+BOTH_EYES: tuple[StepRule, ...] = (
+    StepRule(
+        "balance",
+        "both fogged alike, covered in turn: plus to the clearer eye; only where asked for, and where the eyes see "
+        "about alike",
+        "equally clear, a reversal, or three clicks",
+    ),
+    StepRule("acuity_both", "the line both eyes read together, after the balance", "a line is named, or skip"),
+    StepRule(
+        "near",
+        "the add, tentative by age or amplitude, a quarter either way at the working distance; from 40 years, or "
+        "where asked for",
+        "a quarter helps in neither direction, or the range for the age is reached",
+    ),
+    StepRule("near_acuity", "the line both eyes read at the working distance", "a line is named, or skip"),
+    StepRule("intermediate", "the add for the intermediate distance, where asked for", "as near"),
+)
+
 # After both eyes.
 CLOSING: tuple[StepRule, ...] = (StepRule("read_back", "everything is read back", "confirm"),)
 
@@ -85,6 +120,7 @@ SPHERE_WIDEST = 400  # two equal answers while plainly blurred widen the step, t
 SPHERE_FINEST_FIRST = 50  # quarters wait until the cylinder is in
 SPHERE_FINEST = 25
 EQUAL_RUN = 2  # equal answers in a row on which plus is taken before the line is read again
+DULL_FROM = 4  # equal answers, and half of all pairs: from then on stronger lenses are shown (design)
 WIDENINGS = 2  # times a step is widened because neither direction showed a difference
 NO_ACCOMMODATION_FROM = 60  # years; Hofstetter's mean amplitude 18.5 - 0.30 age is 0.5 D there
 MINUS_RUN_FINE = 2  # the same in the fine search
@@ -97,12 +133,14 @@ POOR = "20/70"
 # --- astigmatism ------------------------------------------------------------------------------------------------
 TRIAL_CYLINDER = -50
 TRIAL_CYLINDER_POOR = -100  # from plan.POOR on: half a dioptre hardly shows through that blur (design)
+TRIAL_CYLINDER_MOST = -200
 EQUAL_TRIALS = 3  # of four meridians answered "the same": the trial is shown once more, stronger (design)
 TRIAL_MERIDIANS = (180, 90, 45, 135)  # opposite meridians together, so that one answer can settle two
 CYLINDER_TO_START_FROM = -50  # at this or more at the start, there is astigmatism
 
 # --- axis -------------------------------------------------------------------------------------------------------
 CROSS_POWER = 25  # +-0.25 D cross cylinder
+CROSS_POWER_MOST = 100  # for eyes that small steps do not reach
 CROSS_POWER_POOR = 50  # from plan.POOR on (common practice)
 AXIS_FIRST_TURN = 16  # degrees; halves to 8, 4, 2, 1
 AXIS_AGAIN_TURN = 8
@@ -122,7 +160,49 @@ CLICK_STEPS = (3, 4, 6, 10, 18, 34, 66)
 CLICKS_WEIGHED = 4  # one click too many is within the check's own spread: the pair decides
 CLICKS_FIRM = 6  # as above where a quarter more minus was plainly worse, which focusing through it cannot be
 CHECK_LINE = "20/20"
+CHECK_SAYS_LITTLE = "20/50"  # a large letter stands more blur: from this line on the count is recorded, nothing moved
 CHECK_LINE_NEARLY = "20/30"  # an eye that reads this may be held back by the lens: the check line is shown all the same
+
+# --- both eyes and near ------------------------------------------------------------------------------------------
+BALANCE_FOG = 75  # both eyes, D/100 (clinical procedures handbook, steps 34-40)
+BALANCE_CLICKS = 3  # of plus to one eye, at most: more is no balance but a wrong sphere (design)
+ALIKE = 1.3  # denominators of the two lines within this factor: about a line apart, the eyes see about alike
+NEAR_FROM_AGE = 40  # years; younger patients are asked for near only on request
+ADD_STEP = 25  # D/100
+ADD_FROM_TENTATIVE = 50  # D/100; tentative adds miss by more at the 95 % limits (Arq Bras Oftalmol 2013;76:218-220)
+WORKING_DISTANCE = 40  # centimetres (common practice)
+INTERMEDIATE_DISTANCE = 67  # centimetres, a screen at arm's length (common practice)
+DUOCHROME_NOT_BELOW = "20/30"  # red and green tell nothing below this line
+
+# --- instrument and setting up -----------------------------------------------------------------------------------
+VERTEX_LOW, VERTEX_HIGH = 0, 20  # millimetres; heads and frames stand at 10 to 16, a contact lens at 0
+# PD: Dodgson, Proc SPIE 2004;5291: most 50-75 mm, almost all adults 45-80, children from 40.
+PD_USUAL = (50, 75)
+PD_ADULT = (45, 80)
+ROTATION_BEHIND_LENS = 27  # millimetres from the spectacle plane to the eye's centre of rotation (common practice)
+RED_FLAGS = {
+    "sudden_loss": "sudden loss of vision",
+    "flashes": "flashes or floaters",
+    "curtain": "a curtain or shadow",
+    "pain": "pain in the eye",
+    "double_vision": "double vision",
+}
+
+# --- cautions at the end (the cut-offs are design choices) -------------------------------------------------------
+CHANGE_TO_ADAPT = 0.75  # dioptres along any meridian, against the start
+SWING_TO_ADAPT = 15  # degrees of axis, where the cylinder is at least:
+SWING_CYLINDER = 75  # D/100
+ANISOMETROPIA = 1.00  # dioptres of spherical equivalent between the eyes
+LINES_APART = 0.2  # logMAR: two lines
+
+# --- whether the answers fit together (design, by simulation) ----------------------------------------------------
+RUN_OF_ONE = 5  # answers in a row for the same position, then a pair is repeated in reverse order
+RUN_IN_TURN = 6  # "one", "two", "one", "two" ..., likewise
+CATCHES_MOST = 3  # repeated pairs an eye
+CATCH_APART = 5  # answers between them
+TOO_FAST = 0.3  # seconds from the end of the question: the lens has not been seen
+TOO_FAST_TIMES = 3
+NO_PREFERENCE = 6  # choices an eye, and not one of them preferred
 
 # --- safety nets ------------------------------------------------------------------------------------------------
 GOOD_ENOUGH = "20/30"  # a best line poorer than this sends the eye back once

@@ -23,24 +23,27 @@ from .base import EQUAL, Move
 class Astigmatism:
     """`preferred` are the meridians chosen with the cylinder; `asked` counts through plan.TRIAL_MERIDIANS.
 
-    equal   answers "the same" among them; when all are, a stronger trial cylinder is shown once: no difference
+    equal   answers "the same" among them; when nearly all are, a stronger trial cylinder is shown: no difference
             seen is not the same as no astigmatism
-    strong  the stronger one is before the eye
+    trial   the trial cylinder, D/100; 0: by the acuity
     """
 
     preferred: tuple[int, ...] = ()
     asked: int = 0
     equal: int = 0
-    strong: bool = False
+    trial: int = 0
 
     id = "astigmatism"
 
     def rebased(self, eye: EyeState) -> Astigmatism:
         return Astigmatism()
 
+    def _trial(self, eye: EyeState) -> int:
+        return self.trial or (plan.TRIAL_CYLINDER_POOR if eye.blurred else plan.TRIAL_CYLINDER)
+
     def _with_trial(self, eye: EyeState, meridian: int) -> Lens:
         lens = eye.lens
-        trial = plan.TRIAL_CYLINDER_POOR if self.strong or eye.blurred else plan.TRIAL_CYLINDER
+        trial = self._trial(eye)
         if lens.cylinder == 0:
             return with_cylinder(lens, trial, meridian)
         # A cylinder stands already (an eye sent back): the trial cylinder is added to it as vectors.
@@ -61,8 +64,9 @@ class Astigmatism:
         if step.asked < len(plan.TRIAL_MERIDIANS):
             return Move(step, eye)
         if not step.preferred:
-            if step.equal >= plan.EQUAL_TRIALS and not (self.strong or eye.blurred):
-                return Move(Astigmatism(strong=True), eye)
+            stronger = 2 * self._trial(eye)
+            if step.equal >= plan.EQUAL_TRIALS and stronger >= plan.TRIAL_CYLINDER_MOST:
+                return Move(Astigmatism(trial=stronger), eye)
             return Move(step, eye)
         return Move(step, eye.to(self._with_trial(eye, between(step.preferred))))
 

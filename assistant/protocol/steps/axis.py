@@ -20,7 +20,7 @@ from .base import EQUAL, Move
 class Axis:
     """`turn` is the next turn in degrees; `last` the direction of the previous one (0: none yet).
 
-    strong  the stronger cross cylinder is before the eye, because the first pair looked the same
+    cross   the cross cylinder held, D/100, stronger where a pair looked the same; 0: by the acuity
     """
 
     id: str
@@ -28,7 +28,7 @@ class Axis:
     last: int = 0
     reversed_once: bool = False
     streak: int = 0
-    strong: bool = False
+    cross: int = 0
     done: bool = False
 
     @staticmethod
@@ -48,14 +48,14 @@ class Axis:
     def ask(self, eye: EyeState) -> Choice | None:
         if self.done or eye.lens.cylinder == 0:
             return None
-        up = CrossCylinder(plan.CROSS_POWER_POOR if self.strong else eye.cross_power, wrap_axis(eye.lens.axis + 45))
+        up = CrossCylinder(self.cross or eye.cross_power, wrap_axis(eye.lens.axis + 45))
         return Choice(eye.eye, self.id, eye.lens.with_cross(up), eye.lens.with_cross(up.flipped()))
 
     def answer(self, eye: EyeState, heard: Heard) -> Move:
         if heard.meaning in EQUAL:
-            weak = not self.strong and eye.cross_power < plan.CROSS_POWER_POOR
-            if weak and self.last == 0:  # nothing seen yet: equal sides, or too weak a cross cylinder?
-                return Move(replace(self, strong=True), eye)
+            stronger = 2 * (self.cross or eye.cross_power)
+            if stronger <= eye.strongest_cross and self.last == 0:  # nothing seen yet: equal sides, or too weak a cross cylinder?
+                return Move(replace(self, cross=stronger), eye)
             return self._end(eye)
         way = 1 if heard.meaning is Meaning.FIRST else -1
         turn, streak = self.turn, self.streak + 1

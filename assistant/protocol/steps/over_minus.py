@@ -104,6 +104,8 @@ class OverMinus:
             return Move(replace(self, done=True), replace(eye, clicks=self.readable), (flag,))
         clicks = max(self.unreadable, 0)
         eye = replace(eye, clicks=clicks)
+        if line_feet(self.line) >= line_feet(plan.CHECK_SAYS_LITTLE):
+            return Move(replace(self, done=True), eye)  # the rule of three clicks is for eyes that see well
         settling = replace(self, settling=True)
         if clicks > plan.CLICKS_EXPECTED:
             sphere = self.base + (clicks - plan.CLICKS_EXPECTED) * CLICK

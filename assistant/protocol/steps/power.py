@@ -34,7 +34,7 @@ class Power:
 
     @staticmethod
     def begin(eye: EyeState) -> Power:
-        step = plan.POWER_STEP_POOR if eye.blurred else plan.POWER_FIRST_STEP
+        step = plan.POWER_STEP_POOR if eye.dull else plan.POWER_FIRST_STEP
         return Power(Search(-eye.lens.cylinder, step, 1, plan.POWER_FIRST_STEP, step))
 
     def rebased(self, eye: EyeState) -> Power:
@@ -70,12 +70,12 @@ class PowerAgain:
 
     side   0: the cross cylinder is before the eye; +1 or -1: a quarter more or less cylinder is offered
     last   the side of the quarter last taken
-    strong the stronger cross cylinder is before the eye, because the first pair looked the same
+    cross  the cross cylinder held, D/100, stronger where a pair looked the same; 0: by the acuity
     """
 
     side: int = 0
     last: int = 0
-    strong: bool = False
+    cross: int = 0
     done: bool = False
 
     id = "power_again"
@@ -94,15 +94,15 @@ class PowerAgain:
             return None
         if self.side:
             return Choice(eye.eye, self.id, eye.lens, self._offer(eye))
-        on_axis = CrossCylinder(plan.CROSS_POWER_POOR if self.strong else eye.cross_power, eye.lens.axis)
+        on_axis = CrossCylinder(self.cross or eye.cross_power, eye.lens.axis)
         return Choice(eye.eye, self.id, eye.lens.with_cross(on_axis), eye.lens.with_cross(on_axis.flipped()))
 
     def answer(self, eye: EyeState, heard: Heard) -> Move:
         if not self.side:
             if heard.meaning in EQUAL:
-                weak = not self.strong and eye.cross_power < plan.CROSS_POWER_POOR
-                if weak and self.last == 0:
-                    return Move(replace(self, strong=True), eye)
+                stronger = 2 * (self.cross or eye.cross_power)
+                if stronger <= eye.strongest_cross and self.last == 0:
+                    return Move(replace(self, cross=stronger), eye)
                 return Move(replace(self, done=True), eye)
             side = 1 if heard.meaning is Meaning.FIRST else -1
             offered = eye.lens.cylinder - side * plan.POWER_FINEST
