@@ -4,20 +4,16 @@ needed."""
 from __future__ import annotations
 
 import argparse
-import csv
 import json
-import multiprocessing
 import sys
 import time
-from collections.abc import Iterator
 from contextlib import ExitStack
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import UserError
 from ..patients.cohort import (
-    COLUMNS,
     HUMAN_EXAMINERS,
     POPULATIONS,
     STARTS,
@@ -25,20 +21,15 @@ from ..patients.cohort import (
     Cohort,
     StartFrom,
     Tally,
-    rows,
 )
-from ..patients.cohort import exams as cohort_exams
 from ..patients.eye import BlurModel
 from ..patients.patient import KINDS
-from . import simulate_text
+from . import simulate_files, simulate_work
 
 if TYPE_CHECKING:
     Subparsers = argparse._SubParsersAction[argparse.ArgumentParser]
 
-CHUNK = 20  # exams a worker sits before it reports back: about a third of a second
 PLOTTED = 10_000  # eyes kept for the plots; a larger cohort is drawn by its first ones
-
-Part = tuple[Tally, list[dict[str, Cell]]]
 
 
 def add_parser(subparsers: Subparsers) -> None:
@@ -56,9 +47,7 @@ def add_parser(subparsers: Subparsers) -> None:
     parser.add_argument(
         "--kind", choices=tuple(KINDS), default="typical", metavar="KIND", help="how they answer (typical)"
     )
-    parser.add_argument(
-        "--population", choices=tuple(POPULATIONS), default="wide", help="what eyes they bring (wide)"
-    )
+    parser.add_argument("--population", choices=tuple(POPULATIONS), default="wide", help="what eyes they bring (wide)")
     parser.add_argument("--seed", type=int, default=0, help="same seed, same patients and answers (0)")
     parser.add_argument(
         "--from-start",
@@ -86,15 +75,17 @@ def add_parser(subparsers: Subparsers) -> None:
         "--workers", type=_count, default=1, metavar="N", help="processes; the figures do not depend on it"
     )
     parser.add_argument(
+        "--scheduler", metavar="tcp://HOST:PORT", help="a Dask cluster's scheduler, in place of --workers"
+    )
+    parser.add_argument(
         "--through-text",
         action="store_true",
         help="each exam is an `exam --listen text --events -` of its own: slow, the whole line protocol",
     )
     parser.add_argument("--json", action="store_true", help="print the figures as one JSON object")
     parser.add_argument("--csv", type=Path, metavar="FILE", help="write a row for every eye")
-    parser.add_argument(
-        "--plots", type=Path, metavar="DIR", help="write pictures of the errors as PNG and SVG"
-    )
+    parser.add_argument("--parquet", type=Path, metavar="FILE", help="the same as Parquet, for large cohorts")
+    parser.add_argument("--plots", type=Path, metavar="DIR", help="write pictures of the errors as PNG and SVG")
     parser.set_defaults(run=run)
 
 
@@ -112,13 +103,24 @@ def run(args: argparse.Namespace) -> int:
     began = time.perf_counter()
     tally, kept = Tally(), list[dict[str, Cell]]()
     with ExitStack() as stack:
-        writer = _csv_writer(args.csv, stack) if args.csv is not None else None
-        wanted = writer is not None or args.plots is not None
+        sinks: list[simulate_files.Sink] = []
+        if args.csv is not None:
+            sinks.append(simulate_files.CsvSink(args.csv, stack))
+        if args.parquet is not None:
+            sinks.append(simulate_files.ParquetSink(args.parquet, stack))
+        wanted = bool(sinks) or args.plots is not None
+        work = simulate_work.jobs(cohort, args.patients, wanted, args.through_text)
+        if args.scheduler is not None:
+            parts = simulate_work.on_cluster(work, args.scheduler)
+        elif args.workers > 1:
+            parts = simulate_work.in_processes(work, args.workers)
+        else:
+            parts = simulate_work.here(work)
         bar = stack.enter_context(_Bar(args.patients))
-        for part, written in _parts(cohort, args.patients, args.workers, wanted, args.through_text):
+        for part, written in parts:
             tally.merge(part)
-            if writer is not None:
-                _write(writer, written, args.csv)
+            for sink in sinks:
+                sink.write(written)
             if args.plots is not None and len(kept) < PLOTTED:
                 kept += written
             bar.advance(part.exams)
@@ -132,42 +134,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-# -- sitting the exams
-
-
-@dataclass(frozen=True)
-class Job:
-    """Exams `first` up to `last` of a cohort for one worker."""
-
-    cohort: Cohort
-    first: int
-    last: int
-    rows: bool  # wanted back
-    through_text: bool
-
-
-def _sit(job: Job) -> Part:
-    tally, written = Tally(), list[dict[str, Cell]]()
-    exams = simulate_text.exams if job.through_text else cohort_exams
-    for record in exams(job.cohort, job.first, job.last):
-        tally.add(record)
-        if job.rows:
-            written.extend(rows(record))
-    return tally, written
-
-
-def _parts(cohort: Cohort, patients: int, workers: int, rows: bool, through_text: bool) -> Iterator[Part]:
-    """The cohort in parts, in order; workers only change who sits which."""
-    chunk = 1 if through_text else CHUNK
-    jobs = (
-        Job(cohort, first, min(first + chunk, patients), rows, through_text)
-        for first in range(0, patients, chunk)
-    )
-    if workers == 1:
-        yield from map(_sit, jobs)
-        return
-    with multiprocessing.Pool(workers) as pool:
-        yield from pool.imap(_sit, jobs)
+# -- showing
 
 
 class _Bar:
@@ -201,28 +168,6 @@ class _Bar:
     def advance(self, exams: int) -> None:
         if self._progress is not None:
             self._progress.advance(self._task, exams)
-
-
-def _csv_writer(path: Path, stack: ExitStack) -> csv.DictWriter[str]:
-    try:
-        file = stack.enter_context(path.open("w", newline="", encoding="utf-8"))
-        writer = csv.DictWriter(file, COLUMNS)
-        writer.writeheader()
-    except OSError as error:
-        raise UserError(
-            f"{path}: cannot be written ({error.strerror}); name a file in a folder you may write to"
-        ) from error
-    return writer
-
-
-def _write(writer: csv.DictWriter[str], written: list[dict[str, Cell]], path: Path) -> None:
-    try:
-        writer.writerows(written)
-    except OSError as error:
-        raise UserError(f"{path}: writing stopped ({error.strerror}); make room and run again") from error
-
-
-# -- telling
 
 
 def _report(cohort: Cohort, tally: Tally, workers: int, seconds: float) -> dict[str, object]:
@@ -267,8 +212,7 @@ def summary_text(cohort: Cohort, tally: Tally, workers: int, seconds: float) -> 
             f"power vector {_share(agreement[f'vector_within_{limit}'])}"
             for limit in ("0.25", "0.50")
         ),
-        "within ±0.16 D: "
-        + ", ".join(f"{j} {_share(agreement[f'{j.lower()}_within_0.16'])}" for j in ("J0", "J45")),
+        "within ±0.16 D: " + ", ".join(f"{j} {_share(agreement[f'{j.lower()}_within_0.16'])}" for j in ("J0", "J45")),
         "",
         "axis error (degrees) by true cylinder: "
         + " · ".join(_axis(band) for band in figures["axis_error"] if band["eyes"]),
