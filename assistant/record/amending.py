@@ -15,6 +15,7 @@ from ..errors import UserError
 from ..optics.acuity import Acuity, AcuityError
 from ..optics.lens import Lens, LensError, hundredths
 from ..optics.transpose import PlusCylinderForm, to_minus
+from ..protocol import plan
 from ..protocol.meanings import Meaning
 from .events import Event
 from .log import Log
@@ -27,7 +28,16 @@ _RANGES = {
     Meaning.SET_ADD: (0.0, 5.0),
     Meaning.SET_AXIS: (1, 180),
     Meaning.SET_PD: (40.0, 80.0),
+    Meaning.SET_NEAR_PD: (40.0, 80.0),
+    Meaning.SET_VERTEX: (0.0, 20.0),
+    Meaning.POWER_AT: (0.0, 20.0),
     Meaning.SET_AGE: (1, 120),
+}
+_ONE_OF = {
+    Meaning.SWITCH_EYE: ("right", "left"),
+    Meaning.RECHECK: ("right", "left"),
+    Meaning.CYLINDER_BY: ("dial", "cross"),
+    Meaning.RED_FLAG: tuple(plan.RED_FLAGS),
 }
 _WHOLE = frozenset({Meaning.SET_AXIS, Meaning.SET_AGE})
 _QUARTERS = frozenset({Meaning.SET_SPHERE, Meaning.SET_CYLINDER, Meaning.SET_ADD})
@@ -75,12 +85,12 @@ def value_of(meaning: Meaning, text: str | None) -> int | float | str | None:
             return str(Acuity.parse(text or ""))
         except AcuityError as error:
             raise UserError(f"--value: {error}") from None
-    if meaning is Meaning.SWITCH_EYE and text in ("right", "left", None):
+    if meaning in _ONE_OF and (text is None or text in _ONE_OF[meaning]):
         return text
-    if meaning is Meaning.NOTE:
+    if meaning in (Meaning.NOTE, Meaning.REASON):
         return text or ""
     if text is not None:
-        raise UserError(f"--value: {meaning} takes none")
+        raise UserError(f"--value: {meaning} takes {' or '.join(_ONE_OF.get(meaning, ('none',)))}")
     return None
 
 
@@ -146,11 +156,10 @@ def eye_by_hand(text: str, eye: str, before: Event) -> Event:
         "add": float(found["add"]) if found["add"] else before.get("add"),
     }
     same_lens = all(made[key] == before.get(key) for key in ("sphere", "cylinder", "axis"))
-    if same_lens:
-        made = {**before, **made}
-    else:
-        made["entering_acuity"] = before.get("entering_acuity")
+    made = {**before, **made}
+    if not same_lens:
         made["complete"] = True
+        made.pop("change", None)  # it was reckoned for the lens before
     made["acuity"] = acuity or (before.get("acuity") if same_lens else None)
     return made
 

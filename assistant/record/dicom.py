@@ -53,6 +53,8 @@ _SPHERE = ("251795007", "SCT", "Power of sphere")
 _CYLINDER = ("251797004", "SCT", "Power of cylinder")
 _AXIS = ("251799001", "SCT", "Axis of cylinder")
 _ADD_NEAR = ("111672", "DCM", "Add Near")
+_ADD_INTERMEDIATE = ("111673", "DCM", "Add Intermediate")
+_NEAR_PD = ("111680", "DCM", "Near Pupillary Distance")
 _DISTANCE_PD = ("111679", "DCM", "Distance Pupillary Distance")
 _DIOPTRE = ("[diop]", "UCUM", "diopter")
 _DEGREE = ("deg", "UCUM", "degree")
@@ -160,6 +162,8 @@ def _refraction(summary: Summary) -> Dataset:
         dataset.SubjectiveRefractionLeftEyeSequence = [_refraction_item(measured["left"])]
     if summary.pd is not None:
         dataset.DistancePupillaryDistance = float(summary.pd)
+    if summary.near_pd is not None:
+        dataset.NearPupillaryDistance = float(summary.near_pd)
     return dataset
 
 
@@ -174,10 +178,11 @@ def _refraction_item(eye: EyeSummary) -> Dataset:
         cylinder.CylinderPower = eye.lens.cylinder / 100
         cylinder.CylinderAxis = float(eye.lens.axis)
         item.CylinderSequence = [cylinder]
-    if eye.add:
-        add = Dataset()
-        add.AddPower = eye.add / 100
-        item.AddNearSequence = [add]
+    for keyword, power in (("AddNearSequence", eye.add), ("AddIntermediateSequence", eye.intermediate)):
+        if power:
+            add = Dataset()
+            add.AddPower = power / 100
+            setattr(item, keyword, [add])
     return item
 
 
@@ -223,11 +228,11 @@ def _prescription(summary: Summary) -> Dataset:
     _no_trial(dataset)
     dataset.ReferencedPerformedProcedureStepSequence = []
     dataset.PerformedProcedureCodeSequence = []
-    missing = [name for name, eye in summary.eyes() if eye.lens is None or not eye.complete]
+    missing = [f"{name} eye {eye.remark}" for name, eye in summary.eyes() if eye.remark is not None]
     # What is verified is complete by rule (PS3.3 C.17.2): the practitioner signed it as all there is.
     dataset.CompletionFlag = "PARTIAL" if missing and summary.signed is None else "COMPLETE"
     if missing:
-        dataset.CompletionFlagDescription = f"Not completed: {' and '.join(missing)} eye"
+        dataset.CompletionFlagDescription = _text(", ".join(missing).capitalize(), 64, "remark")
     dataset.VerificationFlag = "UNVERIFIED"
     if summary.signed is not None:
         dataset.VerificationFlag = "VERIFIED"
@@ -236,8 +241,9 @@ def _prescription(summary: Summary) -> Dataset:
     dataset.ConceptNameCodeSequence = [_code(_REPORT)]
     dataset.ContinuityOfContent = "SEPARATE"
     content = [_rx(name, eye) for name, eye in summary.eyes() if eye.lens is not None]
-    if summary.pd is not None:
-        content.append(_number(_DISTANCE_PD, f"{summary.pd:g}", _MILLIMETRE))
+    for concept, distance in ((_DISTANCE_PD, summary.pd), (_NEAR_PD, summary.near_pd)):
+        if distance is not None:
+            content.append(_number(concept, f"{distance:g}", _MILLIMETRE))
     dataset.ContentSequence = content
     return dataset
 
@@ -284,8 +290,9 @@ def _rx(name: str, eye: EyeSummary) -> Dataset:
     if eye.lens.cylinder:
         content.append(_number(_CYLINDER, f"{eye.lens.cylinder / 100:.2f}", _DIOPTRE))
         content.append(_number(_AXIS, str(eye.lens.axis), _DEGREE))
-    if eye.add:
-        content.append(_number(_ADD_NEAR, f"{eye.add / 100:.2f}", _DIOPTRE))
+    for concept, power in ((_ADD_NEAR, eye.add), (_ADD_INTERMEDIATE, eye.intermediate)):
+        if power:
+            content.append(_number(concept, f"{power / 100:.2f}", _DIOPTRE))
     item.ContentSequence = content
     return item
 

@@ -36,7 +36,7 @@ KINDS = ("prompt", "question", "heard", "lens", "step", "flag", "prescription")
 # Meanings whose value is a power: hundredths of a dioptre in the exam, dioptres in the log.
 _POWERS = frozenset({Meaning.SET_SPHERE, Meaning.SET_CYLINDER, Meaning.SET_ADD})
 # Fields of a prescription that are powers, likewise.
-_POWER_FIELDS = frozenset({"sphere", "cylinder", "add"})
+_POWER_FIELDS = frozenset({"sphere", "cylinder", "add", "intermediate"})
 
 
 class EventError(ValueError):
@@ -244,12 +244,11 @@ def prescription_from_event(written: Mapping[str, Any]) -> Prescribe:
     if written.get("kind") != "prescription":
         raise EventError(f"kind: {written.get('kind')!r} is not prescription")
     known = {field.name for field in fields(Prescribe)} - {"right", "left"}
+    other: dict[str, Any] = {
+        name: tuple(value) if isinstance(value, list) else value for name, value in written.items() if name in known
+    }
     try:
-        return Prescribe(
-            right=_eye_result_from(written["right"]),
-            left=_eye_result_from(written["left"]),
-            **{name: value for name, value in written.items() if name in known},
-        )
+        return Prescribe(right=_eye_result_from(written["right"]), left=_eye_result_from(written["left"]), **other)
     except KeyError as missing:
         raise EventError(f"prescription: {missing.args[0]} is missing") from None
     except (TypeError, AttributeError) as error:

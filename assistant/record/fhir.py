@@ -43,6 +43,7 @@ _NAMES = {
     "axis": "Cylinder axis, {} eye, subjective refraction",
     "acuity": "Best corrected visual acuity, {} eye",
     "entering": "Visual acuity on entering, {} eye",
+    "unaided": "Visual acuity without a lens, {} eye",
 }
 
 _LIMITS = {"sphere": (-2500, 2500), "cylinder": (-1000, 0), "add": (0, 500)}  # Nictiz zib Refraction, D/100
@@ -103,7 +104,7 @@ def spectacles_of(summary: Summary) -> Spectacles:
                 cylinder=dioptres(eye.lens.cylinder) if eye.lens.cylinder else None,
                 axis=eye.lens.axis if eye.lens.cylinder else None,
                 add=None if eye.add is None else dioptres(eye.add),
-                notes=() if eye.complete else ("The refraction of this eye was not completed.",),
+                notes=_notes(eye),
             )
         )
     if not lenses:
@@ -118,6 +119,13 @@ def spectacles_of(summary: Summary) -> Spectacles:
         created=moment,
         date_written=moment,
     )
+
+
+def _notes(eye: EyeSummary) -> tuple[str, ...]:
+    notes = [] if eye.remark is None else [f"This eye was {eye.remark}."]
+    if eye.intermediate:
+        notes.append(f"Intermediate add {signed(eye.intermediate)}.")
+    return tuple(notes)
 
 
 def dioptres(power: int) -> Decimal:
@@ -217,13 +225,29 @@ def _observations(summary: Summary) -> Iterator[Event]:
                 axis = _quantity(eye.lens.axis, "degrees", "deg")
                 yield _observation(summary, name, "axis", side, axis)
         yield from _acuities(summary, side, name, eye)
-    if summary.pd is not None:
-        distance = _quantity(Decimal(str(summary.pd)), "mm", "mm")
-        yield _base(summary, {"text": "Interpupillary distance"}) | {"valueQuantity": distance}
+    for text, millimetres in (
+        ("Interpupillary distance", summary.pd),
+        ("Near interpupillary distance", summary.near_pd),
+        ("Vertex distance of the refraction", summary.vertex),
+    ):
+        if millimetres is not None:
+            distance = _quantity(Decimal(str(millimetres)), "mm", "mm")
+            yield _base(summary, {"text": text}) | {"valueQuantity": distance}
+    near = "" if summary.working_distance is None else f" at {summary.working_distance} cm"
+    for text, line in (
+        ("Visual acuity, both eyes", summary.acuity_both),
+        (f"Near visual acuity, both eyes{near}", summary.near_acuity),
+    ):
+        if line is not None:
+            yield _base(summary, {"text": text}) | {"valueString": line}
 
 
 def _acuities(summary: Summary, side: int, name: str, eye: EyeSummary) -> Iterator[Event]:
-    for key, line in (("acuity", eye.acuity), ("entering", eye.entering_acuity)):
+    for key, line in (
+        ("acuity", eye.acuity),
+        ("entering", eye.entering_acuity),
+        ("unaided", eye.unaided_acuity),
+    ):
         if line is None:
             continue
         logmar = Decimal(f"{Acuity.parse(line).logmar:.2f}") + 0  # no negative zero

@@ -164,17 +164,20 @@ class _Page:
 
     def below(self, summary: Summary) -> None:
         y = 73.0
-        pd = "not measured" if summary.pd is None else f"{summary.pd:g} mm"
+        far = "not measured" if summary.pd is None else f"{summary.pd:g} mm"
+        near = _NONE if summary.near_pd is None else f"{summary.near_pd:g} mm"
         vertex = "not recorded" if summary.vertex is None else f"{summary.vertex:g} mm"
-        self.label(_MARGIN, y, "Pupillary distance, far", pd, 58)
-        self.label(_MARGIN + 62, y, "Vertex distance of the refraction", vertex, 58)
-        unfinished = [
-            f"{name} eye {'not measured' if eye.lens is None else 'not completed'}"
+        self.label(_MARGIN, y, "Pupillary distance, far", far, 40)
+        self.label(_MARGIN + 42, y, "near", near, 22)
+        self.label(_MARGIN + 66, y, "Vertex distance", vertex, 36)
+        notes = [f"{name} eye {eye.remark}" for name, eye in summary.eyes() if eye.remark is not None]
+        notes += [
+            f"{name} eye intermediate add {signed_power(eye.intermediate)}"
             for name, eye in summary.eyes()
-            if eye.lens is None or not eye.complete
+            if eye.intermediate
         ]
-        if unfinished:
-            self.label(_MARGIN + 124, y, "Note", ", ".join(unfinished), 58)
+        if notes:
+            self.label(_MARGIN + 104, y, "Note", ", ".join(notes), 78)
 
     def prescriber(self, summary: Summary) -> None:
         y = 89.0

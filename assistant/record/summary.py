@@ -31,6 +31,18 @@ class EyeSummary:
     entering_acuity: str | None = None
     complete: bool = True
     questions: int = 0
+    unaided_acuity: str | None = None
+    intermediate: int | None = None
+    examined: bool = True
+
+    @property
+    def remark(self) -> str | None:
+        """What must be known before this eye's lens is made, or None."""
+        if self.lens is None:
+            return "not measured"
+        if not self.examined:
+            return "carried over, not found in this exam"
+        return None if self.complete else "not completed"
 
 
 @dataclass(frozen=True)
@@ -41,7 +53,8 @@ class Summary:
     amended    it was signed before, and changed since
     signed     {by, licence, at, method ...} of the signature in force, or None
     written    when the prescription that stands was written (signed, where it is)
-    vertex     vertex distance in millimetres, where the start data name it
+    pd, near_pd, vertex   millimetres, where they are known
+    acuity_both, near_acuity  with both eyes; near at `working_distance` centimetres
     flags      the cautions, as events
     """
 
@@ -52,7 +65,11 @@ class Summary:
     right: EyeSummary
     left: EyeSummary
     pd: float | None
+    near_pd: float | None
     vertex: float | None
+    acuity_both: str | None
+    near_acuity: str | None
+    working_distance: int | None
     status: str
     amended: bool
     signed: dict[str, Any] | None
@@ -121,7 +138,11 @@ def summary_of(log: Log) -> Summary:
         right=eyes[0],
         left=eyes[1],
         pd=held.get("pd"),
-        vertex=held.get("vertex", start.get("vertex")),
+        near_pd=held.get("near_pd"),
+        vertex=start.get("vertex") if held.get("vertex") is None else held["vertex"],
+        acuity_both=held.get("acuity_both"),
+        near_acuity=held.get("near_acuity"),
+        working_distance=held.get("working_distance"),
         status="draft" if force is None else "active",
         amended=force is None and any(event.get("signed") for event in log.of_kind("prescription")),
         signed=None if force is None else force["signed"],
@@ -134,7 +155,7 @@ def summary_of(log: Log) -> Summary:
 
 
 def _eye(held: Event, questions: int) -> EyeSummary:
-    for key in ("acuity", "entering_acuity"):
+    for key in ("acuity", "entering_acuity", "unaided_acuity"):
         if held.get(key) is not None:
             Acuity.parse(held[key])
     return EyeSummary(
@@ -144,6 +165,9 @@ def _eye(held: Event, questions: int) -> EyeSummary:
         entering_acuity=held.get("entering_acuity"),
         complete=held.get("complete", True),
         questions=questions,
+        unaided_acuity=held.get("unaided_acuity"),
+        intermediate=None if held.get("intermediate") is None else round(held["intermediate"] * 100),
+        examined=held.get("examined", True),
     )
 
 

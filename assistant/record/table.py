@@ -16,7 +16,8 @@ from .summary import EyeSummary, Summary
 COLUMNS = (
     "exam", "patient", "age", "begun", "written", "status", "signed_by", "licence", "eye",
     "sphere", "cylinder", "axis", "add", "m", "j0", "j45", "acuity", "logmar", "entering_acuity",
-    "entering_logmar", "pd", "vertex", "complete", "questions", "flags", "record",
+    "entering_logmar", "unaided_acuity", "intermediate", "pd", "near_pd", "vertex", "near_acuity", "remark",
+    "questions", "flags", "record",
 )  # fmt: skip
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would run a cell that begins so
@@ -42,9 +43,11 @@ def rows(name: str, summary: Summary) -> Iterator[list[str]]:
             _logmar(eye.acuity),
             eye.entering_acuity or "",
             _logmar(eye.entering_acuity),
-            "" if summary.pd is None else f"{summary.pd:g}",
-            "" if summary.vertex is None else f"{summary.vertex:g}",
-            "yes" if eye.complete and eye.lens is not None else "no",
+            eye.unaided_acuity or "",
+            "" if eye.intermediate is None else f"{eye.intermediate / 100:.2f}",
+            *("" if held is None else f"{held:g}" for held in (summary.pd, summary.near_pd, summary.vertex)),
+            _words(summary.near_acuity),
+            eye.remark or "",
             str(eye.questions),
             _words(" ".join(f"{flag['code']}:{flag['eye']}" for flag in summary.flags)),
             summary.last_hash,

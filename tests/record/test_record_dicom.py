@@ -150,7 +150,7 @@ def test_a_draft_says_so_and_a_signed_one_says_by_whom() -> None:
     one_eye = by_class(summary_of(log_with(WITH_CYLINDER, NOT_MEASURED, signed=True)))[SPECTACLE_PRESCRIPTION]
     assert (one_eye.CompletionFlag, one_eye.CompletionFlagDescription) == (
         "COMPLETE",
-        "Not completed: left eye",
+        "Left eye not measured",
     )
 
 

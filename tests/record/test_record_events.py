@@ -93,10 +93,23 @@ eye_results = st.builds(
     axis=st.none() | axes,
     add=st.none() | st.integers(0, 400),
     acuity=st.none() | st.just("20/20"),
+    intermediate=st.none() | st.integers(0, 200),
+    change=st.none() | st.fixed_dictionaries({"m": finite, "j0": finite, "j45": finite}),
 )
 
 
-@given(st.builds(Prescribe, eye_results, eye_results, st.none() | st.floats(45, 80), st.booleans()))
+prescriptions = st.builds(
+    Prescribe,
+    eye_results,
+    eye_results,
+    st.none() | st.floats(45, 80),
+    st.booleans(),
+    vertex=st.none() | st.floats(0, 20),
+    cautions=st.lists(st.text(min_size=1), max_size=2).map(tuple),
+)
+
+
+@given(prescriptions)
 def test_a_prescription_survives_the_log(prescribe: Prescribe) -> None:
     written = json.loads(json.dumps(event(prescribe)))
     assert prescription_from_event(written) == prescribe

@@ -103,6 +103,11 @@ def test_the_slip_says_what_was_not_measured_or_completed(tmp_path: Path) -> Non
     unfinished = replace(RIGHT, complete=False)
     text = text_of(slip(summary_of(log_with(unfinished, NOT_MEASURED, None))), tmp_path / "slip.pdf")
     assert "right eye not completed, left eye not measured" in text
+    carried = replace(summary_of(log_with(RIGHT, LEFT)), near_pd=59.5, vertex=12)
+    carried = replace(carried, right=replace(carried.right, examined=False, intermediate=100))
+    other = text_of(slip(carried), tmp_path / "carried.pdf")
+    for words in ("right eye carried over, not found in this exam", "intermediate add +1.00", "59.5 mm", "12 mm"):
+        assert words in other
     assert text.count("not measured") == 3  # the left eye twice, and the pupillary distance
     with pytest.raises(UserError, match="neither eye was measured"):
         slip(summary_of(log_with(NOT_MEASURED, NOT_MEASURED)))
@@ -142,7 +147,7 @@ def test_the_table_gives_back_every_value(summary: Summary) -> None:
         assert held["status"] == summary.status
         if eye.lens is None:
             assert held["sphere"] == held["m"] == ""
-            assert held["complete"] == "no"
+            assert held["remark"] == "not measured"
             continue
         axis = int(held["axis"]) if held["axis"] else 180
         assert Lens.of(float(held["sphere"]), float(held["cylinder"]), axis).vector == pytest.approx(eye.lens.vector)

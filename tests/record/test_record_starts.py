@@ -5,6 +5,7 @@ halves.
 from __future__ import annotations
 
 import json
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,10 @@ from hypothesis import strategies as st
 
 from assistant.errors import UserError
 from assistant.optics.lens import Lens
-from assistant.protocol.start import Start, StartEye
+from assistant.protocol import plan
+from assistant.protocol.instrument import CylinderSign, Instrument
+from assistant.protocol.questions import Eye
+from assistant.protocol.start import SOURCES, Manner, Road, Start, StartEye, When
 from assistant.record.starts import read_start, start_from_dict, start_to_dict
 
 quarter_lenses = st.builds(
@@ -23,15 +27,52 @@ quarter_lenses = st.builds(
     st.integers(-16, 0),
     st.integers(1, 180),
 )
-start_eyes = st.builds(StartEye, st.none() | quarter_lenses, st.none() | st.sampled_from(["20/20", "20/25-2"]))
+lines = st.none() | st.sampled_from(["20/20", "20/25-2"])
+start_eyes = st.builds(StartEye, quarter_lenses, lines, lines, st.none() | quarter_lenses)
+instruments = st.builds(
+    lambda sign, low, high, most: Instrument(sign, 25 * low, 25 * high, 25 * most),
+    st.sampled_from(CylinderSign),
+    st.integers(-80, -76),
+    st.integers(76, 80),
+    st.integers(28, 32),
+)
+manners = st.builds(
+    Manner,
+    road=st.sampled_from(Road),
+    eyes=st.sampled_from([(Eye.RIGHT, Eye.LEFT), (Eye.LEFT, Eye.RIGHT), (Eye.LEFT,)]),
+    near=st.sampled_from(When),
+    balance=st.booleans(),
+    duochrome=st.booleans(),
+    intake=st.booleans(),
+    power_by=st.sampled_from(["dial", "cross"]),
+    working_distance=st.integers(10, 200),
+    instrument=instruments,
+)
+millimetres = st.none() | st.floats(40, 80)
 starts = st.builds(
     Start,
-    start_eyes,
-    start_eyes,
-    st.none() | st.floats(40, 80),
-    st.none() | st.integers(1, 120),
-    st.none() | st.text(min_size=1),
+    right=start_eyes,
+    left=start_eyes,
+    pd=millimetres,
+    age=st.none() | st.integers(1, 120),
+    patient=st.none() | st.text(min_size=1),
+    near_pd=millimetres,
+    vertex=st.none() | st.integers(5, 20),
+    amplitude=st.none() | st.floats(0, 25),
+    source=st.none() | st.sampled_from(SOURCES),
+    reason=st.none() | st.text(),
+    red_flags=st.lists(st.sampled_from(sorted(plan.RED_FLAGS)), unique=True).map(tuple),
+    dominant=st.none() | st.sampled_from([Eye.RIGHT, Eye.LEFT]),
+    manner=manners,
 )
+
+
+def test_no_field_of_a_start_is_forgotten() -> None:
+    """A field added to the exam's start must be written and read too, or a replay would not be one."""
+    given = {"right", "left", "pd", "age", "patient", "near_pd", "vertex", "amplitude", "source", "reason",
+             "red_flags", "dominant", "manner"}  # fmt: skip
+    assert {field.name for field in fields(Start)} == given
+    assert {field.name for field in fields(StartEye)} == {"lens", "acuity", "unaided", "glasses"}
 
 
 @given(starts)
@@ -68,6 +109,20 @@ def test_our_own_form_is_read(tmp_path: Path) -> None:
     assert read_start(given_file(tmp_path, "\ufeff{}")) == ({}, [])
 
 
+def test_retinoscopys_working_distance_is_taken_off(tmp_path: Path) -> None:
+    """At 67 cm a neutral reflex is 1.50 D of myopia: 1/0.67 = 1.49 (common practice)."""
+    content = {
+        "source": "retinoscopy",
+        "retinoscopy_distance": 67,
+        "right": {"sphere": 1.0},
+        "left": {"acuity": "20/40"},
+    }
+    start, notes = read_start(given_file(tmp_path, content))
+    assert start["right"]["sphere"] == -0.5
+    assert "retinoscopy_distance" not in start, "or a replay would take it off again"
+    assert notes == ["right eye: 1.49 D taken off for 67 cm, sphere -0.50"]
+
+
 def test_plus_cylinder_is_transposed(tmp_path: Path) -> None:
     """+1.00 +0.50 x 35 is +1.50 -0.50 x 125 (National Federation of Opticianry Schools, OPT11 8c)."""
     start, _ = read_start(given_file(tmp_path, {"right": {"sphere": 1, "cylinder": 0.5, "axis": 35}}))
@@ -84,7 +139,7 @@ def test_plus_cylinder_is_transposed(tmp_path: Path) -> None:
         ("[1]", "is a JSON object"),
         ({"rigth": {}}, "rigth: no such key; did you mean right?"),
         ({"right": {"sphear": 1}}, "right: sphear: no such key; did you mean sphere?"),
-        ({"right": {"colour": 1}}, "there are sphere, cylinder, axis, acuity"),
+        ({"right": {"colour": 1}}, "there are sphere, cylinder, axis, acuity, unaided, glasses"),
         ({"right": -1.25}, "right: an object"),
         ({"eyes": 3}, "eyes: "),
         ({"eyes": {"right": {}}, "right": {}}, "right: is given twice"),
@@ -105,6 +160,28 @@ def test_plus_cylinder_is_transposed(tmp_path: Path) -> None:
         ({"pd": 6.2}, "pd: 6.2 is outside"),
         ({"pd": True}, "pd: True is not a number"),
         ({"patient": ["K"]}, "patient: a code"),
+        ({"source": "a friend"}, "source: 'a friend' is none of glasses"),
+        ({"reason": 3}, "reason: 3 is not text"),
+        ({"red_flags": "pain"}, "red_flags: a list of codes"),
+        ({"red_flags": ["boredom"]}, "red_flags: 'boredom' is none of"),
+        ({"dominant": "middle"}, "dominant: 'middle' is none of right, left"),
+        ({"vertex": 40}, "vertex: 40 is outside"),
+        ({"manner": []}, "manner: an object is meant"),
+        ({"manner": {"raod": "near"}}, "manner: raod: no such key; did you mean road?"),
+        ({"manner": {"road": "high"}}, "road: 'high' is none of full, refine, recheck, near"),
+        ({"manner": {"eyes": "right"}}, "eyes: a list is meant"),
+        ({"manner": {"balance": "yes"}}, "balance: true or false is meant"),
+        ({"manner": {"power_by": 3}}, "power_by: text is meant"),
+        ({"manner": {"working_distance": "far"}}, "working_distance: a number is meant"),
+        ({"manner": {"working_distance": 40.5}}, "working_distance: a number is meant"),
+        ({"manner": {"instrument": {"cylinders": "both"}}}, "cylinders: 'both' is none of minus, plus"),
+        ({"manner": {"instrument": {"sphere_low": 5}}}, "instrument: sphere dial"),
+        ({"manner": {"instrument": {"sphere_low": "low"}}}, "sphere_low: 'low' is not a number"),
+        ({"manner": {"road": "refine"}}, "begins at a starting lens"),
+        ({"right": {"sphere": 0, "glasses": 3}}, "right: glasses: an object"),
+        ({"right": {"glasses": {"sphere": -1.3}}}, "right eye: sphere and cylinder: the dials move in quarter"),
+        ({"retinoscopy_distance": 67}, 'retinoscopy_distance: goes with "source": "retinoscopy"'),
+        ({"source": "retinoscopy", "retinoscopy_distance": 5}, "is outside 30 to 150 centimetres"),
         ({"resourceType": "Patient"}, "resourceType: 'Patient' is not VisionPrescription"),
     ],
 )
