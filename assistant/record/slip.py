@@ -27,6 +27,7 @@ _MARGIN = 14.0
 _WIDTH = 210.0 - 2 * _MARGIN
 _COLUMNS = (("", 30.0), ("Sphere", 30.0), ("Cylinder", 30.0), ("Axis", 24.0), ("Add", 30.0), ("Acuity", 38.0))
 _ROW = 11.5
+_SMALLEST = 6.0  # points: below it nobody reads
 
 _FONT_KINDS = (b"\0\1\0\0", b"true", b"OTTO")  # how TrueType and OpenType files begin
 
@@ -104,9 +105,11 @@ class _Page:
         self._has(text)
         pdf.set_text_color(*(_QUIET if quiet else _INK))
         pdf.set_font(self.family, "B" if bold else "", size)
-        while width and size > 5 and pdf.get_string_width(text) > width - 1:
+        while width and size > _SMALLEST and pdf.get_string_width(text) > width - 1:
             size -= 0.5
             pdf.set_font_size(size)
+        if width and pdf.get_string_width(text) > width:
+            raise UserError(f"{text[:20]!r}... is too long for the slip")
         pdf.set_xy(x, y)
         pdf.cell(width or None, size * 0.42, text, align=align)
 
@@ -170,14 +173,11 @@ class _Page:
         self.label(_MARGIN, y, "Pupillary distance, far", far, 40)
         self.label(_MARGIN + 42, y, "near", near, 22)
         self.label(_MARGIN + 66, y, "Vertex distance", vertex, 36)
-        notes = [f"{name} eye {eye.remark}" for name, eye in summary.eyes() if eye.remark is not None]
-        notes += [
-            f"{name} eye intermediate add {signed_power(eye.intermediate)}"
-            for name, eye in summary.eyes()
-            if eye.intermediate
-        ]
+        notes = [f"{name.title()} eye {note}" for name, eye in summary.eyes() if (note := _note(eye))]
         if notes:
-            self.label(_MARGIN + 104, y, "Note", ", ".join(notes), 78)
+            self.text(_MARGIN + 104, y, "Note", 7.5, quiet=True)
+        for place, note in enumerate(notes):
+            self.text(_MARGIN + 104, y + 4.2 + 4.6 * place, note, 9.5, bold=True, width=78)
 
     def prescriber(self, summary: Summary) -> None:
         y = 89.0
@@ -220,6 +220,13 @@ class _Page:
         with pdf.local_context(fill_opacity=0.16), pdf.rotation(28, 105, 74):
             pdf.set_xy(105 - width / 2, 54)
             pdf.cell(width, 40, "DRAFT", align="C")
+
+
+def _note(eye: EyeSummary) -> str:
+    notes = [] if eye.remark is None else [eye.remark]
+    if eye.intermediate:
+        notes.append(f"intermediate add {signed_power(eye.intermediate)}")
+    return "; ".join(notes)
 
 
 def _row(name: str, eye: EyeSummary) -> tuple[str, ...]:

@@ -27,10 +27,13 @@ from typing import Any
 from ..errors import UserError
 from ..optics.acuity import Acuity, AcuityError
 from ..optics.lens import Lens, LensError, hundredths
+from ..optics.power_vector import PowerVector
+from ..optics.rounding import nearest_lens
 from ..optics.transpose import PlusCylinderForm, to_minus, written
 from ..protocol.instrument import InstrumentError
 from ..protocol.questions import Eye
 from ..protocol.start import Manner, Start, StartError, StartEye
+from .dicom_read import DicomError, is_dicom, read_measurement
 from .events import plain
 from .fhir_read import FhirError, SpectacleLens, Spectacles, read_vision_prescription
 
@@ -41,39 +44,54 @@ _KEYS = (
 )  # fmt: skip
 _LENS_KEYS = ("sphere", "cylinder", "axis")
 _EYE_KEYS = (*_LENS_KEYS, "acuity", "unaided", "glasses")
+_CLICK = Decimal("0.25")  # dioptres
 _DIAL_ENDS = frozenset({"sphere_low", "sphere_high", "cylinder_most"})  # D/100 in the exam
 
 
 def read_start(path: Path) -> tuple[dict[str, Any], list[str]]:
     """The start dict of a file, and notes for the examiner (what was rounded, transposed or left aside).
 
-    Reads our own JSON, a FHIR R4 or R5 VisionPrescription, or a FHIR Bundle that holds one. Raises
-    UserError, one line naming the file, the field and the rule; nothing is imported by halves.
+    Reads our own JSON, a FHIR R4 or R5 VisionPrescription or a Bundle that holds one, and DICOM lensometry,
+    autorefraction or subjective refraction. Raises UserError, one line naming the file, the field and the
+    rule; nothing is imported by halves.
     """
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        content = path.read_bytes()
     except FileNotFoundError:
         raise UserError(f"{path} does not exist: give the file of a starting point") from None
-    except UnicodeDecodeError:
-        raise UserError(f"{path} is not text: a starting point is a JSON file") from None
     except OSError as error:
         raise UserError(f"{path} cannot be read: {error.strerror}") from None
     try:
-        held = json.loads(text, parse_float=Decimal, parse_constant=_no_constant)
-    except RecursionError:
-        raise UserError(f"{path} is not JSON: nested too deep") from None
-    except ValueError as error:
-        raise UserError(f"{path} is not JSON: {error}") from None
-    if not isinstance(held, dict):
-        raise UserError(f'{path}: a starting point is a JSON object, such as {{"right": {{"sphere": -1.25}}}}')
-    try:
-        if "resourceType" in held:
-            start, notes = start_from_spectacles(read_vision_prescription(held))
-        else:
-            start, notes = _own(held)
+        start, notes = _from_dicom(content) if is_dicom(content) else _from_json(content)
         start_from_dict(start)
-    except (FhirError, StartError) as error:
+    except (FhirError, DicomError, StartError) as error:
         raise UserError(f"{path}: {error}") from None
+    return start, notes
+
+
+def _from_json(content: bytes) -> tuple[dict[str, Any], list[str]]:
+    try:
+        held = json.loads(content.decode("utf-8-sig"), parse_float=Decimal, parse_constant=_no_constant)
+    except UnicodeDecodeError:
+        raise StartError("is not text; a starting point is a JSON or DICOM file") from None
+    except RecursionError:
+        raise StartError("is not JSON: nested too deep") from None
+    except ValueError as error:
+        raise StartError(f"is not JSON: {error}") from None
+    if not isinstance(held, dict):
+        raise StartError('a starting point is a JSON object, such as {"right": {"sphere": -1.25}}')
+    if "resourceType" in held:
+        return start_from_spectacles(read_vision_prescription(held))
+    return _own(held)
+
+
+def _from_dicom(content: bytes) -> tuple[dict[str, Any], list[str]]:
+    measured = read_measurement(content)
+    start, notes = start_from_spectacles(measured.spectacles)
+    start["source"] = measured.source
+    for key, value in (("pd", measured.pd), ("near_pd", measured.near_pd)):
+        if value is not None:
+            start[key] = value
     return start, notes
 
 
@@ -314,7 +332,7 @@ def _changed(value: Any, default: Any) -> dict[str, Any]:
 
 def start_from_spectacles(spectacles: Spectacles) -> tuple[dict[str, Any], list[str]]:
     """A prescription as a starting point, with notes on all that could not be taken over as it stands."""
-    start: dict[str, Any] = {}
+    start: dict[str, Any] = {"source": "glasses"}
     notes: list[str] = []
     if spectacles.patient is not None:
         start["patient"] = spectacles.patient
@@ -346,17 +364,17 @@ def _starting_lens(given: SpectacleLens) -> tuple[Lens | None, list[str]]:
         notes.append("a contact lens: its power counts at the cornea and was taken as it is")
     if sphere is None and given.cylinder is None:
         return None, [*notes, "no sphere in the prescription, it starts from zero"]
-    cylinder, axis = given.cylinder or Decimal(0), given.axis or 180
+    sphere, cylinder, axis = sphere or Decimal(0), given.cylinder or Decimal(0), given.axis or 180
     try:
-        lens = (
-            to_minus(PlusCylinderForm(_click(sphere or Decimal(0)), _click(cylinder), axis))
-            if cylinder > 0
-            else Lens(_click(sphere or Decimal(0)), _click(cylinder), axis)
-        )
+        if sphere % _CLICK or cylinder % _CLICK:
+            lens = nearest_lens(PowerVector.of(float(sphere), float(cylinder), axis))
+            notes.append(f"{sphere} {cylinder} lies between clicks and was rounded: {written(lens)}")
+        elif cylinder > 0:
+            lens = to_minus(PlusCylinderForm(int(sphere * 100), int(cylinder * 100), axis))
+        else:
+            lens = Lens(int(sphere * 100), int(cylinder * 100), axis)
     except LensError as error:
         raise StartError(f"{given.eye} eye: {error}") from None
-    if _click(sphere or Decimal(0)) != (sphere or 0) * 100 or _click(cylinder) != cylinder * 100:
-        notes.append(f"{sphere} {cylinder} lies between clicks and was rounded: {written(lens)}")
     if cylinder > 0:
         notes.append(f"plus cylinder, transposed: {written(lens)}")
     if given.add:

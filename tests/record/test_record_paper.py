@@ -102,15 +102,21 @@ def test_draft_stands_across_the_slip(tmp_path: Path) -> None:
 def test_the_slip_says_what_was_not_measured_or_completed(tmp_path: Path) -> None:
     unfinished = replace(RIGHT, complete=False)
     text = text_of(slip(summary_of(log_with(unfinished, NOT_MEASURED, None))), tmp_path / "slip.pdf")
-    assert "right eye not completed, left eye not measured" in text
+    assert "Right eye not completed" in text
+    assert "Left eye not measured" in text
     carried = replace(summary_of(log_with(RIGHT, LEFT)), near_pd=59.5, vertex=12)
     carried = replace(carried, right=replace(carried.right, examined=False, intermediate=100))
     other = text_of(slip(carried), tmp_path / "carried.pdf")
-    for words in ("right eye carried over, not found in this exam", "intermediate add +1.00", "59.5 mm", "12 mm"):
+    for words in ("Right eye carried over, not found in this exam; intermediate add +1.00", "59.5 mm", "12 mm"):
         assert words in other
     assert text.count("not measured") == 3  # the left eye twice, and the pupillary distance
     with pytest.raises(UserError, match="neither eye was measured"):
         slip(summary_of(log_with(NOT_MEASURED, NOT_MEASURED)))
+
+
+def test_words_too_long_for_the_slip_are_refused_not_cut() -> None:
+    with pytest.raises(UserError, match="is too long for the slip"):
+        slip(replace(summary_of(log_with(RIGHT, LEFT)), patient="K" * 90))
 
 
 @settings(max_examples=25)

@@ -4,6 +4,7 @@ halves.
 
 from __future__ import annotations
 
+import contextlib
 import json
 from dataclasses import fields
 from pathlib import Path
@@ -19,7 +20,10 @@ from assistant.protocol import plan
 from assistant.protocol.instrument import CylinderSign, Instrument
 from assistant.protocol.questions import Eye
 from assistant.protocol.start import SOURCES, Manner, Road, Start, StartEye, When
+from assistant.record.dicom import write
+from assistant.record.dicom_read import AUTOREFRACTION, LENSOMETRY
 from assistant.record.starts import read_start, start_from_dict, start_to_dict
+from assistant.record.summary import read_summary
 
 quarter_lenses = st.builds(
     lambda sphere, cylinder, axis: Lens(25 * sphere, 25 * cylinder, axis),
@@ -200,5 +204,132 @@ def test_files_that_cannot_be_read_are_told_plainly(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="cannot be read"):
         read_start(tmp_path)
     (tmp_path / "sound.wav").write_bytes(b"RIFF\xff\xfe")
-    with pytest.raises(UserError, match="is not text"):
+    with pytest.raises(UserError, match="is not text; a starting point is"):
         read_start(tmp_path / "sound.wav")
+
+
+# ---------------------------------------------------------------------------------------- from DICOM
+def dicom_file(tmp_path: Path, sop_class: str, right: Any, left: Any, **others: Any) -> Path:
+    """A DICOM file with a sequence of each eye: (sphere, cylinder, axis, add) or None."""
+    pytest.importorskip("pydicom", reason="the extra `dicom` is not installed")
+    from pydicom.dataset import Dataset, FileMetaDataset
+    from pydicom.uid import ExplicitVRLittleEndian
+
+    names = {
+        LENSOMETRY: ("RightLensSequence", "LeftLensSequence"),
+        AUTOREFRACTION: ("AutorefractionRightEyeSequence", "AutorefractionLeftEyeSequence"),
+    }[sop_class]
+    dataset = Dataset()
+    dataset.SOPClassUID, dataset.SOPInstanceUID, dataset.PatientID = sop_class, "2.25.7", "K-07"
+    for name, eye in zip(names, (right, left), strict=True):
+        if eye is None:
+            continue
+        sphere, cylinder, axis, add = eye
+        item = Dataset()
+        item.SpherePower = sphere
+        if cylinder is not None:
+            part = Dataset()
+            part.CylinderPower = cylinder
+            if axis is not None:
+                part.CylinderAxis = axis
+            item.CylinderSequence = [part]
+        if add is not None:
+            part = Dataset()
+            part.AddPower = add
+            item.AddNearSequence = [part]
+        setattr(dataset, name, [item])
+    for keyword, value in others.items():
+        setattr(dataset, keyword, value)
+    dataset.file_meta = FileMetaDataset()
+    dataset.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
+    dataset.file_meta.MediaStorageSOPClassUID, dataset.file_meta.MediaStorageSOPInstanceUID = sop_class, "2.25.7"
+    path = tmp_path / "measured.dcm"
+    dataset.save_as(path, enforce_file_format=True)
+    return path
+
+
+def test_glasses_measured_by_lensometer_are_a_start(tmp_path: Path) -> None:
+    path = dicom_file(tmp_path, LENSOMETRY, (-1.25, -0.5, 90.0, 2.0), (0.25, None, None, None))
+    start, notes = read_start(path)
+    assert start == {
+        "source": "glasses",
+        "patient": "K-07",
+        "right": {"sphere": -1.25, "cylinder": -0.5, "axis": 90},
+        "left": {"sphere": 0.25, "cylinder": 0.0, "axis": 180},
+    }
+    assert notes == ["right eye: add +2.0, not part of the start"]
+
+
+def test_an_autorefraction_is_a_start(tmp_path: Path) -> None:
+    path = dicom_file(
+        tmp_path,
+        AUTOREFRACTION,
+        (-1.12, 0.37, 0.0, None),
+        None,
+        DistancePupillaryDistance=62.5,
+        NearPupillaryDistance=59,
+    )
+    start, notes = read_start(path)
+    assert (start["source"], start["pd"], start["near_pd"]) == ("autorefraction", 62.5, 59.0)
+    # -1.12 +0.37 x 180 is -0.75 -0.37 x 90; the nearest clicks keep its spherical equivalent within 0.125 D
+    assert start["right"] == {"sphere": -0.75, "cylinder": -0.25, "axis": 90}
+    assert [note.split(":")[0] for note in notes] == ["right eye", "right eye", "left eye"]
+    assert any("rounded" in note for note in notes)
+
+
+def test_our_own_refraction_object_is_a_start(tmp_path: Path, exam: Path) -> None:
+    pytest.importorskip("pydicom", reason="the extra `dicom` is not installed")
+    paths = write(read_summary(exam), tmp_path / "out")
+    start, _ = read_start(paths[0])
+    assert start["right"] == {"sphere": -1.5, "cylinder": -0.5, "axis": 90}
+    assert start["pd"] == 62
+    with pytest.raises(UserError, match="it is none of Lensometry, Autorefraction"):
+        read_start(paths[-1])
+
+
+@pytest.mark.parametrize(
+    ("right", "left", "others", "what"),
+    [
+        (None, None, {}, "measures neither"),
+        ((0, -1.0, None, None), None, {}, "right eye: Cylinder Power is given without an axis"),
+        ((0, -1.0, 200.0, None), None, {}, "right eye: Cylinder Axis 200.0 is outside"),
+        ((float("nan"), None, None, None), None, {}, "SpherePower: nan is not a number"),
+        ((-30.0, None, None, None), None, {}, "right eye: sphere: -30.00 is beyond the dial"),
+        ((0, None, None, None), None, {"DistancePupillaryDistance": 6.2}, "pd: 6.2 is outside"),
+    ],
+)
+def test_a_measurement_that_cannot_be_is_refused(
+    tmp_path: Path, right: Any, left: Any, others: dict[str, Any], what: str
+) -> None:
+    path = dicom_file(tmp_path, AUTOREFRACTION, right, left, **others)
+    with pytest.raises(UserError) as error:
+        read_start(path)
+    assert what in str(error.value)
+    assert "\n" not in str(error.value)
+
+
+def test_a_damaged_dicom_file_is_told_plainly(tmp_path: Path) -> None:
+    path = dicom_file(tmp_path, LENSOMETRY, (-1.25, -0.5, 90.0, 2.0), None)
+    raw = path.read_bytes()
+    for length in range(132, len(raw), 7):
+        path.write_bytes(raw[:length])
+        with contextlib.suppress(UserError):  # cut between two attributes it may still be whole enough to read
+            read_start(path)
+    path.write_bytes(raw[:132] + b"\xff" * 200)
+    with pytest.raises(UserError):
+        read_start(path)
+
+
+def test_a_prism_measured_by_lensometer_is_told(tmp_path: Path) -> None:
+    pytest.importorskip("pydicom", reason="the extra `dicom` is not installed")
+    from pydicom import dcmread
+    from pydicom.dataset import Dataset
+
+    path = dicom_file(tmp_path, LENSOMETRY, (-1.25, None, None, None), (0.0, None, None, None))
+    dataset = dcmread(path)
+    prism = Dataset()
+    prism.HorizontalPrismPower, prism.HorizontalPrismBase = 1.5, "OUT"
+    dataset.RightLensSequence[0].PrismSequence = [prism]
+    dataset.save_as(path)
+    _, notes = read_start(path)
+    assert any(note.startswith("right eye: prism 1.5 base out") for note in notes)
