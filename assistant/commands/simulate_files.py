@@ -12,7 +12,7 @@ from typing import Any, Final, Protocol
 from ..errors import UserError
 from ..patients.cohort import COLUMNS, Cell
 
-GROUP: Final = 10_000  # rows a Parquet row group holds: about a megabyte in memory
+GROUP: Final = 10_000  # rows a Parquet row group holds: about 15 MB in memory
 
 Rows = Sequence[dict[str, Cell]]
 

@@ -205,9 +205,7 @@ class ForeignPatient:
                 by_minus = Meaning.FIRST if minus[0] <= minus[1] else Meaning.SECOND
                 by_plus = Meaning.FIRST if minus[0] >= minus[1] else Meaning.SECOND
                 return (
-                    {"first": Meaning.FIRST, "second": Meaning.SECOND, "minus": by_minus, "plus": by_plus}[
-                        rules.tie
-                    ],
+                    {"first": Meaning.FIRST, "second": Meaning.SECOND, "minus": by_minus, "plus": by_plus}[rules.tie],
                     None,
                     True,
                 )
@@ -264,9 +262,7 @@ class ForeignPatient:
 
 
 def lens_json(lens: Lens) -> dict[str, Any]:
-    cross = (
-        None if lens.cross is None else {"power": lens.cross.power / 100, "minus_axis": lens.cross.minus_axis}
-    )
+    cross = None if lens.cross is None else {"power": lens.cross.power / 100, "minus_axis": lens.cross.minus_axis}
     return {
         "sphere": lens.sphere / 100,
         "cylinder": lens.cylinder / 100,
@@ -333,9 +329,7 @@ def noisy() -> Iterator[Rules]:
         (0.10, 0.20, 0.05, 0.05),
         (0.15, 0.10, 0.10, 0.10),
     ):
-        base = Rules(
-            noise=noise, noise_growth=growth, lapse=lapse, acuity_noise=acuity_noise, hedge=noise * 2
-        )
+        base = Rules(noise=noise, noise_growth=growth, lapse=lapse, acuity_noise=acuity_noise, hedge=noise * 2)
         yield base
         yield replace(base, same=0.10, same_share=0.10)
         yield replace(base, same=None)

@@ -39,9 +39,7 @@ from assistant.protocol.questions import Choice, Confirm
 from assistant.protocol.questions import Eye as Side
 
 SOME = 300
-ON_THE_DIALS = (
-    0.125 * math.sqrt(2) + 0.07
-)  # D: half a click of M and of the cylinder, half a degree of a strong one
+ON_THE_DIALS = 0.125 * math.sqrt(2) + 0.07  # D: half a click of M and of the cylinder, half a degree of a strong one
 
 
 def drawn(cohort: Cohort) -> list[VirtualPatient]:
@@ -78,9 +76,7 @@ class TestDrawing:
 
     def test_kinds_bring_their_own_eyes(self) -> None:
         young, elderly = drawn(Cohort(kind="young")), drawn(Cohort(kind="elderly"))
-        assert (
-            min(p.right.accommodation for p in young) > 10
-        )  # Hofstetter's mean at 25: 18.5 - 0.3 * 25 = 11.0 D
+        assert min(p.right.accommodation for p in young) > 10  # Hofstetter's mean at 25: 18.5 - 0.3 * 25 = 11.0 D
         assert max(p.right.accommodation for p in elderly) == 0
         assert all(p.right.best_logmar >= 0.3 for p in drawn(Cohort(kind="poor-acuity")))  # 20/40
 
@@ -110,6 +106,14 @@ class TestDrawing:
     def test_a_cohort_that_cannot_be_says_what_may_be(self, field: str, change: dict[str, str]) -> None:
         with pytest.raises(ValueError, match=rf"^{field}: '{change[field]}' is none of "):
             replace(Cohort(), **change)  # type: ignore[arg-type]
+
+
+def test_a_trait_set_otherwise_reaches_the_patients() -> None:
+    cohort = Cohort(changes=(("lapse", 0.0), ("weber", 0.2)))
+    assert (cohort.traits.lapse, cohort.traits.weber) == (0.0, 0.2)
+    assert draw_patient(cohort, 0)[0].traits == cohort.traits
+    with pytest.raises(ValueError, match="trait: 'humour' is none of threshold, weber"):
+        Cohort(changes=(("humour", 1.0),))
 
 
 @given(st.floats(-8, 6), st.floats(-4, 0), st.floats(0, 180))

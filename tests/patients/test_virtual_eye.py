@@ -128,9 +128,7 @@ class TestAccommodation:
 
 
 @given(lenses, refractions, st.floats(0, 10))
-def test_blur_agrees_with_a_second_formula(
-    lens: Lens, need: tuple[float, float, float], focus: float
-) -> None:
+def test_blur_agrees_with_a_second_formula(lens: Lens, need: tuple[float, float, float], focus: float) -> None:
     """C0 = C cos 2a, C45 = C sin 2a (T. Olsen, J Cataract Refract Surg, letter), cross cylinder included."""
     other = ForeignPatient(Rules(focus=focus), (*need, 0.0), (*need, 0.0))
     ours = Eye(PowerVector.of(*need), focus).blur(lens)

@@ -28,18 +28,14 @@ from assistant.protocol.questions import AcuityQuestion, Choice, Confirm, Legibl
 from assistant.protocol.questions import Eye as Side
 
 MANY = 4000
-PURE = Traits(
-    same_zone=0, weber=0, lapse=0, again=0, off_topic=0, fatigue=0, minus_liking=0, cylinder_liking=0
-)
+PURE = Traits(same_zone=0, weber=0, lapse=0, again=0, off_topic=0, fatigue=0, minus_liking=0, cylinder_liking=0)
 
 
 def choice(first: float, second: float) -> Choice:
     return Choice(Side.RIGHT, "sphere", Lens.of(first), Lens.of(second))
 
 
-def share(
-    traits: Traits, question: Question, meaning: Meaning, eye: Eye | None = None, seed: int = 1
-) -> float:
+def share(traits: Traits, question: Question, meaning: Meaning, eye: Eye | None = None, seed: int = 1) -> float:
     """How often a patient who never tires gives this answer."""
     person = VirtualPatient(eye or Eye.of(0), Eye.of(0), replace(traits, fatigue=0), seed)
     return sum(person.reply(question).meaning is meaning for _ in range(MANY)) / MANY
@@ -97,9 +93,7 @@ class TestChoosing:
     def test_position_bias_leans_towards_two(self) -> None:
         even = choice(0.5, 0.5)
         assert share(replace(PURE, position_bias=1.0), even, Meaning.SECOND) == pytest.approx(0.841, abs=0.02)
-        assert share(replace(PURE, position_bias=-1.0), even, Meaning.SECOND) == pytest.approx(
-            0.159, abs=0.02
-        )
+        assert share(replace(PURE, position_bias=-1.0), even, Meaning.SECOND) == pytest.approx(0.159, abs=0.02)
 
     def test_a_young_eye_takes_minus_it_does_not_need_and_an_old_one_does_not(self) -> None:
         """A young eye will accept too much minus because it can focus through it (common practice)."""
@@ -113,9 +107,7 @@ class TestChoosing:
     def test_more_cylinder_is_liked(self) -> None:
         """Patients tend to take more cylinder than they need (common practice)."""
         eye = Eye.of(0, -1, 90)
-        equally_far = Choice(
-            Side.RIGHT, "s", Lens.of(-0.125 + 0.005, -0.75, 90), Lens.of(0.125 - 0.005, -1.25, 90)
-        )
+        equally_far = Choice(Side.RIGHT, "s", Lens.of(-0.125 + 0.005, -0.75, 90), Lens.of(0.125 - 0.005, -1.25, 90))
         liking = replace(PURE, cylinder_liking=0.1)
         assert share(PURE, equally_far, Meaning.SECOND, eye) == pytest.approx(0.5, abs=0.03)
         assert share(liking, equally_far, Meaning.SECOND, eye) > 0.6
