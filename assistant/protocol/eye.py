@@ -97,6 +97,11 @@ def sphere_within(sphere: int) -> bool:
     return plan.SPHERE_LOW <= sphere <= plan.SPHERE_HIGH
 
 
+def on_the_dials(lens: Lens) -> bool:
+    """Whether the dials go as far as this lens."""
+    return sphere_within(lens.sphere) and lens.cylinder >= plan.CYLINDER_LOW
+
+
 def with_cylinder(lens: Lens, cylinder: int, axis: int | None = None) -> Lens:
     """The lens with another cylinder, the spherical equivalent held as nearly as whole clicks allow.
 

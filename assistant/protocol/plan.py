@@ -144,6 +144,7 @@ CROSS_POWER_MOST = 100  # for eyes that small steps do not reach
 CROSS_POWER_POOR = 50  # from plan.POOR on (common practice)
 AXIS_FIRST_TURN = 16  # degrees; halves to 8, 4, 2, 1
 AXIS_AGAIN_TURN = 8
+AXIS_ROUND = 90  # degrees: no axis is farther off than this, whichever way it is looked for
 FOCUS_MOVE_FOR_AXIS = 0.375  # dioptres: out of focus, the cross cylinder's two sides look alike (design)
 POWER_MOVE_FOR_AXIS = 50  # the axis is refined again if the cylinder moved by this much (common practice)
 

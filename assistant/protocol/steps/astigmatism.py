@@ -45,9 +45,9 @@ class Astigmatism:
         lens = eye.lens
         trial = self._trial(eye)
         if lens.cylinder == 0:
-            return with_cylinder(lens, trial, meridian)
+            return _to_the_end(with_cylinder(lens, trial, meridian))
         # A cylinder stands already (an eye sent back): the trial cylinder is added to it as vectors.
-        return nearest_lens(lens.vector.plus(PowerVector.of(-trial / 200, trial / 100, meridian)))
+        return _to_the_end(nearest_lens(lens.vector.plus(PowerVector.of(-trial / 200, trial / 100, meridian))))
 
     def ask(self, eye: EyeState) -> Choice | None:
         if self.asked >= len(plan.TRIAL_MERIDIANS):
@@ -69,6 +69,12 @@ class Astigmatism:
                 return Move(Astigmatism(trial=stronger), eye)
             return Move(step, eye)
         return Move(step, eye.to(self._with_trial(eye, between(step.preferred))))
+
+
+def _to_the_end(lens: Lens) -> Lens:
+    """As far toward a lens as the dials go."""
+    sphere = min(plan.SPHERE_HIGH, max(plan.SPHERE_LOW, lens.sphere))
+    return Lens(sphere, max(plan.CYLINDER_LOW, lens.cylinder), lens.axis)
 
 
 def between(meridians: tuple[int, ...]) -> int:

@@ -62,6 +62,8 @@ class Axis:
         halving = self.reversed_once
         if self.last and way != self.last:
             halving, streak = True, 0
+        if streak * turn > plan.AXIS_ROUND + turn:
+            return self._end(eye)  # past every axis there is, and never a reversal: these answers say nothing of it
         if halving:
             turn = turn // 2
         least = plan.useful_turn(eye.lens.cylinder)

@@ -58,7 +58,8 @@ class OverMinus:
     def _clicks(self) -> int | None:
         """Clicks to try next; None when the count is closed."""
         if self.unreadable is None:
-            return next((n for n in plan.CLICK_STEPS if n > self.readable), None)
+            room = (plan.SPHERE_HIGH - self.base) // CLICK  # clicks of plus the dial still has
+            return next((min(n, room) for n in plan.CLICK_STEPS if min(n, room) > self.readable), None)
         if self.unreadable - self.readable <= 1:
             return None
         return (self.unreadable + self.readable) // 2 if self.readable >= 0 else self.unreadable - 1
@@ -94,7 +95,7 @@ class OverMinus:
         else:
             step = replace(self, unreadable=clicks)
         following = step._clicks
-        if following is None or not sphere_within(self.base + following * CLICK):
+        if following is None:
             return step._counted(eye)
         return Move(step, eye)
 
@@ -123,7 +124,7 @@ class OverMinus:
     def _stronger(self, eye: EyeState) -> Move:
         """One click of minus; offered again until the count is made up, and never beyond where the check began."""
         assert eye.clicks is not None
-        least = self.base - max(0, plan.CLICKS_EXPECTED - eye.clicks) * CLICK
+        least = max(plan.SPHERE_LOW, self.base - max(0, plan.CLICKS_EXPECTED - eye.clicks) * CLICK)
         stronger = eye.to(eye.lens.with_sphere(eye.lens.sphere - CLICK))
         return self._end(stronger) if stronger.lens.sphere <= least else Move(self, stronger)
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from ...optics.lens import CrossCylinder, Lens
 from .. import plan
 from ..effects import Flag
-from ..eye import EyeState, with_cylinder
+from ..eye import EyeState, on_the_dials, with_cylinder
 from ..meanings import Heard, Meaning
 from ..questions import Choice
 from ..search import Search
@@ -40,20 +40,23 @@ class Power:
     def rebased(self, eye: EyeState) -> Power:
         return replace(self, search=self.search.rebased(-eye.lens.cylinder))
 
-    def _within(self) -> Power:
+    def _within(self, eye: EyeState) -> Search:
+        """Past over proposals beyond the dials' ends; the sphere moves with the cylinder and has ends too."""
         search = self.search
-        while not search.done and not 0 <= search.proposal <= -plan.CYLINDER_LOW:
+        while not search.done and not (
+            search.proposal >= 0 and on_the_dials(with_cylinder(eye.lens, -search.proposal))
+        ):
             search = search.refuse()
-        return replace(self, search=search)
+        return search
 
     def ask(self, eye: EyeState) -> Choice | None:
-        search = self._within().search
+        search = self._within(eye)
         if search.done:
             return None
         return Choice(eye.eye, self.id, eye.lens, with_cylinder(eye.lens, -search.proposal))
 
     def answer(self, eye: EyeState, heard: Heard) -> Move:
-        search = self._within().search
+        search = self._within(eye)
         # A tie goes to the weaker cylinder, whichever of the two it is.
         better = search.toward < 0 if heard.meaning in EQUAL else heard.meaning is Meaning.SECOND
         moved = search.taken() if better else search.refuse()
@@ -86,8 +89,10 @@ class PowerAgain:
     def _offer(self, eye: EyeState) -> Lens:
         """A quarter more or less; twice that when the same side came up again."""
         step = plan.POWER_FINEST * (2 if self.side == self.last else 1)
-        offered = min(0, max(plan.CYLINDER_LOW, eye.lens.cylinder - self.side * step))
-        return with_cylinder(eye.lens, offered)
+        offered = with_cylinder(eye.lens, min(0, eye.lens.cylinder - self.side * step))
+        if on_the_dials(offered):
+            return offered
+        return with_cylinder(eye.lens, eye.lens.cylinder - self.side * plan.POWER_FINEST)
 
     def ask(self, eye: EyeState) -> Choice | None:
         if self.done:
@@ -106,7 +111,7 @@ class PowerAgain:
                 return Move(replace(self, done=True), eye)
             side = 1 if heard.meaning is Meaning.FIRST else -1
             offered = eye.lens.cylinder - side * plan.POWER_FINEST
-            if side == -self.last or not plan.CYLINDER_LOW <= offered <= 0:
+            if side == -self.last or offered > 0 or not on_the_dials(with_cylinder(eye.lens, offered)):
                 return Move(replace(self, done=True), eye)
             return Move(replace(self, side=side), eye)
         if heard.meaning is Meaning.FIRST:

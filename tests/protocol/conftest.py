@@ -1,0 +1,8 @@
+"""The virtual patients of `tests/patients` sit exams here too."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "patients"))
