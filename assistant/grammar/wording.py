@@ -22,11 +22,14 @@ Facts = Mapping[str, object]
 
 
 def count(number: int) -> str:
-    """A whole number from 0 to 99 in words."""
+    """A whole number from 0 to 999 in words."""
     if number < 10:
         return _DIGITS[number]
     if number < 20:
         return _TEENS[number - 10]
+    if number >= 100:
+        hundreds, rest = divmod(number, 100)
+        return f"{_DIGITS[hundreds]} hundred" + (f" {count(rest)}" if rest else "")
     tens, ones = divmod(number, 10)
     return _TENS[tens] + (f"-{_DIGITS[ones]}" if ones else "")
 
