@@ -158,8 +158,14 @@ class Sphere:
 
     def _back(self, eye: EyeState, toward: int) -> Move:
         """What was taken bought no better line: back to the lens before it, and not that way again at this step."""
-        search = replace(self.search.rebased(self.from_sphere), toward=toward).refuse()
-        return Move(replace(self, search=search), eye.to(eye.lens.with_sphere(self.from_sphere)))
+        lens = eye.lens.with_sphere(self.from_sphere)
+        search = replace(self.search.rebased(self.from_sphere), toward=toward)
+        if self.id == "sphere":
+            return Move(replace(self, search=search.refuse()), eye.to(lens))
+        # Near the focus it was the finest step that bought nothing, so no finer one is left to try that way; and the
+        # line read through the lens before is known again.
+        search = replace(search, step=plan.SPHERE_FINEST).refuse()
+        return Move(replace(self, search=search), replace(eye, lens=lens, line=self.from_line, line_lens=lens))
 
     def _equal(self, eye: EyeState) -> Move:
         search = self.search
