@@ -9,7 +9,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from ...optics.acuity import Acuity
 from ...optics.lens import Lens
 from ...optics.transpose import signed, written
 from ..events import Event
@@ -30,6 +29,7 @@ from .story import (
     vectors,
 )
 
+NEAR = ("near", "intermediate")
 Interval = Mapping[str, tuple[float, float]]
 
 
@@ -44,17 +44,17 @@ def trial_frame(right: Lens | None, left: Lens | None, intervals: tuple[Interval
         f"left eye {'not measured' if left is None else written(left)}."
     )
     bridge = (
-        el("path", d="M229 108 C 246 82 274 82 291 108", class_="rim"),
-        text(260, 142, pd, "small-label", "middle"),
-        text(260, 158, "PD", "small-label muted", "middle"),
+        el("path", d="M207 92 C 224 68 276 68 293 92", class_="rim"),
+        text(250, 150, pd, "pd", "middle"),
+        text(250, 168, "PD", "muted", "middle"),
     )
     return draw.picture(
-        520,
-        232,
+        500,
+        226,
         name,
-        _rim(130, 118, right, intervals[0], "Right"),
+        _rim(125, 116, right, intervals[0], "Right"),
         bridge,
-        _rim(390, 118, left, intervals[1], "Left"),
+        _rim(375, 116, left, intervals[1], "Left"),
         class_="frame",
     )
 
@@ -73,7 +73,9 @@ def _rim(x: float, y: float, lens: Lens | None, interval: Interval, name: str) -
         if degrees % 30 == 0:
             words = "180" if degrees == 180 else f"{degrees}"
             px, py = at(degrees, radius + 13)
-            parts.append(text(px, py + 4, words, "scale-label", "middle"))
+            anchor = "end" if degrees > 120 else "start" if degrees < 60 else "middle"
+            px += 6 if degrees > 120 else -6 if degrees < 60 else 0
+            parts.append(text(px, py + 5, words, "scale-label", anchor))
     if lens is not None and lens.cylinder:
         if "axis" in interval:
             low, high = interval["axis"]
@@ -86,16 +88,16 @@ def _rim(x: float, y: float, lens: Lens | None, interval: Interval, name: str) -
         px, py = (x + (34 if lens.axis <= 90 else -34), y + 30) if steep else (x, y + 42)
         parts.append(text(px, py, f"{lens.axis:03d}", "axis-value halo", "middle"))
     elif lens is not None:
-        parts.append(text(x, y + 5, "no cylinder", "small-label muted", "middle"))
+        parts.append(text(x, y + 5, "no cylinder", "muted", "middle"))
     else:
-        parts.append(text(x, y + 5, "not measured", "small-label muted", "middle"))
-    parts.append(text(x, 226, name, "rim-name", "middle"))
+        parts.append(text(x, y + 5, "not measured", "muted", "middle"))
+    parts.append(text(x, 219, name, "rim-name", "middle"))
     return el("g", parts)
 
 
 # ------------------------------------------------------------------------------------- lens by question
 _LEFT, _RIGHT = 66.0, 92.0  # room for the scale on the left, the result on the right
-_WIDE = 980.0  # the width aimed at; a long exam is drawn wider, and scrolls
+_WIDE = 1062.0  # the width aimed at; a long exam is drawn wider, and scrolls
 
 
 @dataclass(frozen=True)
@@ -142,7 +144,7 @@ def tracks(eye: EyeStory, interval: Interval) -> Html:
     bands, top = _bands(eye, columns)
     drawn: list[Html] = []
     top += 12
-    for maker, height in ((_sphere, 168.0), (_cylinder, 96.0), (_axis, 104.0), (_acuity, 74.0)):
+    for maker, height in ((_sphere, 156.0), (_cylinder, 88.0), (_axis, 96.0), (_acuity, 66.0)):
         made = maker(eye, columns, top, height, interval)
         if made is not None:
             drawn.append(made)
@@ -452,10 +454,13 @@ def _axis(eye: EyeStory, columns: _Columns, top: float, height: float, interval:
     if last is not None and last.cylinder:
         span = interval.get("axis")
         y = scale(near_axis(last.axis, about))
-        ends_span = None
+        ends_at = None
         if span is not None:
-            ends_span = tuple(scale(near_axis(value, about)) for value in span)
-        parts.append(_result(columns, y, f"{last.axis:03d}", ends_span))  # type: ignore[arg-type]
+            middle = near_axis((span[0] + span[1]) / 2, about)
+            half = (span[1] - span[0]) / 2
+            # An axis hardly known has a wider interval than the picture.
+            ends_at = (scale(max(middle - half, low)), scale(min(middle + half, high)))
+        parts.append(_result(columns, y, f"{last.axis:03d}", ends_at))
     return el("g", parts)
 
 
@@ -468,10 +473,15 @@ def _acuity(eye: EyeStory, columns: _Columns, top: float, height: float, interva
         return None
     scale, lines = _acuity_scale(read, top, height)
     parts = [_grid(columns, [(scale(math.log10(feet / 20)), f"20/{feet:g}") for feet in lines], "Acuity", top)]
-    known = [(columns.middle(held.place), scale(held.logmar), held) for held in read if held.logmar is not None]
+    known = []
+    for held in read:
+        if held.logmar is not None:
+            x, y = columns.middle(held.place), scale(held.logmar)
+            hole = held.apart == "pinhole"
+            parts.append(draw.diamond(x, y, 4.6, "reading pinhole" if hole else "reading"))
+            if not hole:
+                known.append((x, y, held))
     parts.append(draw.path([(x, y) for x, y, _ in known], "reading-line"))
-    for x, y, held in known:
-        parts.append(draw.diamond(x, y, 4.6, "reading"))
     for held in read:
         if held.logmar is None:
             parts.append(draw.cross(columns.middle(held.place), top + height - 5, 4, "stroke"))
@@ -514,8 +524,7 @@ def _answers(eye: EyeStory, columns: _Columns, top: float) -> tuple[Html, float]
         most = max(4.0, *(after for _, after in times))
         height = 34.0
         base = bottom + 14 + height
-        parts.append(text(4, base - height + 8, "Seconds to", "track-title"))
-        parts.append(text(4, base - height + 22, "answer", "track-title"))
+        parts.append(text(4, base - height + 12, "Seconds", "track-title"))
         parts.append(draw.line(_LEFT, base, columns.end, base, "grid strong"))
         parts.append(text(columns.end + 8, base - height + 6, f"{most:.0f} s", "tick-label"))
         parts.append(draw.line(_LEFT, base - height, columns.end, base - height, "grid"))
@@ -525,6 +534,33 @@ def _answers(eye: EyeStory, columns: _Columns, top: float) -> tuple[Html, float]
             parts.append(draw.line(x, base, x, y, "seconds hedged" if held.hedged else "seconds"))
         bottom = base
     return el("g", parts), bottom + 4
+
+
+def together(both: EyeStory, right: Lens | None) -> Html | None:
+    """What both eyes were asked together: the pairs of near addition, and every answer by side. None where no
+    pair was asked.
+    """
+    if not any(held.form == "choice" for held in both.asked):
+        return None
+    columns = _Columns.of(max(len(both.asked), 12))
+    bands, top = _bands(both, columns)
+    top += 12
+    parts: list[Html] = []
+    near = [held for held in both.asked if held.step in NEAR and len(held.lenses) == 2]
+    if near and right is not None:
+        height = 96.0
+        adds = [(held, [(lens.sphere - right.sphere) / 100 for lens in held.lenses]) for held in near]
+        low, high = _room([add for _, pair in adds for add in pair], 1.0)
+        scale = draw.linear(low, high, top + height, top)
+        parts.append(_grid(columns, _power_ticks(low, high, scale, 5), "Add, D", top))
+        for held, (one, two) in adds:
+            parts.append(_pair(columns.middle(held.place), (scale(one), scale(two)), held))
+        top += height + 20
+    answers, bottom = _answers(both, columns, top)
+    name = f"Both eyes together: {both.gist} {_answer_counts(both)}"
+    return draw.picture(
+        columns.width, bottom + 4, name, _shades(both, columns, bottom), bands, parts, answers, class_="tracks"
+    )
 
 
 # ------------------------------------------------------------------------------------- the J0/J45 plane
@@ -544,11 +580,8 @@ def plane(eye: EyeStory, interval: Interval) -> Html | None:
         return None
     pairs = [held for held in eye.asked if held.form == "choice" and len(held.lenses) == 2 and not held.undone]
     pairs = [held for held in pairs if math.dist(vectors(held)[0][1:], vectors(held)[1][1:]) > 0.02]
-    reach = max(
-        [lens.vector.astigmatism for _, lens in path_points]
-        + [vector.astigmatism for held in pairs for vector in vectors(held)]
-        + [0.3]
-    )
+    # Room for the walk and a cross cylinder of 0.25 D around it; pairs shown farther out are cut off.
+    reach = max(lens.vector.astigmatism for _, lens in path_points) + 0.25
     size, middle = 300.0, 150.0
     radius = 112.0
     unit = radius / (reach * 1.06)
@@ -580,20 +613,26 @@ def plane(eye: EyeStory, interval: Interval) -> Html | None:
             parts.append(text(px, py + 4, f"{degrees or 180}", strong, "middle"))
     parts.append(draw.disc(middle, middle, radius, "edge"))
     for cylinder in rings:
-        # Written along the direction farthest from where the path ends.
-        away = 0.12 if eye.ended.vector.j45 < 0 else -0.12
-        x, y = at(cylinder / 2 * math.cos(math.pi / 2 * (1 if away > 0 else -1)), 0)
-        y = middle - math.copysign(cylinder / 2 * unit, away)
-        parts.append(text(middle + 4, y + (11 if away > 0 else -4), f"{cylinder:.2f}", "ring-label halo"))
+        # Written on the side away from where the path ends.
+        up = eye.ended.vector.j45 < 0
+        y = middle + (-1 if up else 1) * cylinder / 2 * unit
+        parts.append(text(middle + 4, y + (12 if up else -4), f"{cylinder:.2f}", "ring-label halo"))
+    for words, (x, y), anchor in (("J0", (middle + radius - 20, middle + 15), "middle"), ("J45", (middle + 15, middle - radius + 17), "start")):
+        parts.append(text(x, y, words, "ring-label halo", anchor))
     if "cylinder" in interval and "axis" in interval and eye.ended.cylinder:
         parts.append(_sector(interval, at))
+    shown: list[Html] = []
     for held in pairs:
         one, two = vectors(held)
         ends = (at(one.j0, one.j45), at(two.j0, two.j45))
-        parts.append(draw.line(*ends[0], *ends[1], "faint-rod"))
+        shown.append(draw.line(*ends[0], *ends[1], "faint-rod"))
         if held.meaning in ("first", "second"):
-            which = 0 if held.meaning == "first" else 1
-            parts.append(draw.side(*ends[which], 2.4, held.meaning, not held.hedged))
+            end = ends[0 if held.meaning == "first" else 1]
+            if math.dist(end, (middle, middle)) < radius:
+                shown.append(draw.side(*end, 2.6, held.meaning, not held.hedged))
+    inside = f"inside-{eye.eye}"
+    parts.append(el("clipPath", draw.disc(middle, middle, radius, "edge"), id=inside))
+    parts.append(el("g", shown, clip_path=f"url(#{inside})"))
     corners = [at(lens.vector.j0, lens.vector.j45) for _, lens in path_points]
     parts.append(draw.path(corners, "walk"))
     for x, y in corners[1:-1]:
@@ -601,13 +640,11 @@ def plane(eye: EyeStory, interval: Interval) -> Html | None:
     parts.append(draw.disc(*corners[0], 5.5, "start"))
     parts.append(draw.disc(*corners[-1], 7.5, "goal-ring"))
     parts.append(draw.disc(*corners[-1], 3.6, "goal"))
-    ended = effective(eye.ended)
     name = (
         f"{eye.eye.capitalize()} eye, the search in the plane of J0 and J45: {len(path_points)} positions, from "
         f"{_cylinder_text(path_points[0][1])} to {_cylinder_text(eye.ended)}, "
         f"J0 {eye.ended.vector.j0:+.2f}, J45 {eye.ended.vector.j45:+.2f} dioptres."
     )
-    assert ended is not None
     return draw.picture(size, size, name, parts, class_="plane")
 
 
@@ -631,7 +668,7 @@ def acuity_by_power(eye: EyeStory) -> Html | None:
 
     The spherical equivalent, not the sphere alone: it holds while cylinder is traded for sphere.
     """
-    read = [held for held in readings(eye) if held.logmar is not None]
+    read = [held for held in readings(eye) if held.logmar is not None and held.apart != "pinhole"]
     if not read:
         return None
     width, height = 300.0, 300.0
@@ -656,27 +693,42 @@ def acuity_by_power(eye: EyeStory) -> Html | None:
     parts.append(text((left + right) / 2, bottom + 36, "spherical equivalent, D (more minus →)", "small-label", "middle"))
     points = [(across(power), scale(held.logmar or 0.0)) for power, held in zip(powers, read, strict=True)]
     parts.append(draw.path(points, "reading-line"))
-    taken: list[tuple[float, float]] = []
-    for place, ((x, y), held) in enumerate(zip(points, read, strict=True)):
+    for place, (x, y) in enumerate(points):
         last = place == len(read) - 1
         parts.append(draw.diamond(x, y, 7.0 if last else 4.6, "reading last" if last else "reading"))
-        words = held.line or ""
-        if held.entering:
-            words += " entering"
-        elif last:
-            words += " best"
-        if all(abs(x - tx) > 46 or abs(y - ty) > 13 for tx, ty in taken):
-            over = x > right - 70
-            parts.append(
-                text(x - 9 if over else x + 9, y - 7 if y > top + 20 else y + 16, words, "point-label halo", "end" if over else "start")
-            )
-            taken.append((x, y))
+    parts += _labels(points, read, (left, right + 10, top - 14, bottom))
     return draw.picture(width, height, f"{eye.eye.capitalize()} eye. {gain(read)}", parts, class_="panel")
+
+
+Box = tuple[float, float, float, float]  # left, right, top, bottom
+
+
+def _labels(points: list[tuple[float, float]], read: list[Reading], room: Box) -> list[Html]:
+    """The lines read, written beside their points where there is room: the last one and the first go first."""
+    order = sorted(range(len(read)), key=lambda place: (place != len(read) - 1, not read[place].apart, place))
+    taken: list[Box] = [(x - 6, x + 6, y - 6, y + 6) for x, y in points]
+    made = []
+    for place in order:
+        x, y = points[place]
+        words = f"{read[place].line} {read[place].apart or ('last' if place == len(read) - 1 else '')}".strip()
+        long = 6.9 * len(words)
+        for left, base in ((x + 10, y + 4), (x - 10 - long, y + 4), (x - long / 2, y - 11), (x - long / 2, y + 20)):
+            box = (left, left + long, base - 10, base + 3)
+            inside = room[0] <= box[0] and box[1] <= room[1] and room[2] <= box[2] and box[3] <= room[3]
+            if inside and not any(_touch(box, other) for other in taken):
+                taken.append(box)
+                made.append(text(left, base, words, "point-label halo"))
+                break
+    return made
+
+
+def _touch(one: Box, other: Box) -> bool:
+    return one[0] < other[1] and other[0] < one[1] and one[2] < other[3] and other[2] < one[3]
 
 
 def gain(read: list[Reading]) -> str:
     """What the lenses did for the acuity, in words."""
-    known = [held for held in read if held.logmar is not None]
+    known = [held for held in read if held.logmar is not None and held.apart != "pinhole"]
     if not known:
         return "No line was read."
     first, last = known[0], known[-1]
@@ -702,7 +754,7 @@ def over_minus_picture(check: OverMinus, eye: str) -> Html:
     rows = check.clicks
     most = max([click for held in rows for click in held.clicks] + [4])
     least = min([click for held in rows for click in held.clicks] + [0])
-    left, right, top = 58.0, 286.0, 52.0
+    left, right, top = 40.0, 292.0, 52.0
     row = 20.0 if len(rows) <= 10 else 200.0 / len(rows)
     bottom = top + max(row * len(rows), 60.0)
     across = draw.linear(least, most, left + 8, right - 8)
@@ -713,7 +765,8 @@ def over_minus_picture(check: OverMinus, eye: str) -> Html:
         parts.append(draw.line(x, top - 8, x, bottom, "grid"))
         if click % every == 0:
             parts.append(text(x, top - 14, f"{click:+d}" if click else "0", "tick-label", "middle"))
-    parts.append(text((left + right) / 2, 14, "clicks of plus from where the check began", "small-label", "middle"))
+    parts.append(text(0, 14, "Question", "small-label muted"))
+    parts.append(text(right, 14, "clicks of plus added", "small-label muted", "end"))
     expected = across(3)
     parts.append(draw.line(expected, top - 8, expected, bottom, "expected"))
     parts.append(text(expected, bottom + 14, "three expected", "small-label", "middle"))
@@ -737,7 +790,6 @@ def over_minus_picture(check: OverMinus, eye: str) -> Html:
                 middle = sum(ends) / 2
                 parts.append(draw.line(middle - 4, y - 2, middle + 4, y - 2, "bar"))
                 parts.append(draw.line(middle - 4, y + 2, middle + 4, y + 2, "bar"))
-    parts.append(text(8, top - 14, "question", "small-label muted"))
     landed = across(round((check.ended - check.base) / 25)) if least <= (check.ended - check.base) / 25 <= most else None
     if landed is not None:
         parts.append(draw.path(((landed - 5, bottom + 28), (landed + 5, bottom + 28), (landed, bottom + 20)), "goal", close=True))
@@ -757,14 +809,14 @@ def disc_tick(x: float, y: float) -> Html:
 def timeline(story: Story) -> Html:
     """The whole exam as one bar a lane: steps, answers by side, cautions. Stretched to any width."""
     length = story.length or 1.0
-    lanes = {"right": 4.0, "left": 24.0}
+    lanes = {"right": 3.0, "left": 23.0}
     parts: list[Html] = []
 
     def at(seq: int) -> float:
         return story.seconds[seq] / length * 1000 if seq < len(story.seconds) else 1000.0
 
     for eye in story.eyes.values():
-        y = lanes.get(eye.eye, 44.0)
+        y = lanes.get(eye.eye, 43.0)
         for place, band in enumerate(eye.bands):
             first, last = eye.asked[band.first - 1], eye.asked[band.last - 1]
             begin, end = at(first.seq), at(last.line)
@@ -813,8 +865,3 @@ def interval_of(eye: Event) -> Interval:
         low, high = found["axis"]
         found["axis"] = (low, low + (high - low) % 180)  # an interval may go over 180
     return found
-
-
-def best_line(line: object) -> str | None:
-    """A line as text where it is one."""
-    return str(Acuity.parse(str(line))) if line else None

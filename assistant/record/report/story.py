@@ -38,6 +38,12 @@ STEPS = {
     "over_minus": "over-minus check",
     "read_back": "read-back",
     "acuity": "best acuity",
+    "unaided": "unaided acuity",
+    "cylinder_check": "cylinder check",
+    "acuity_both": "acuity, both eyes",
+    "near": "near addition",
+    "near_acuity": "near acuity",
+    "red_flags": "warning signs",
     "pd": "PD",
 }
 _ANSWERS = {
@@ -52,6 +58,7 @@ _COMMANDS = frozenset(
 )
 _POWERS = frozenset({"set_sphere", "set_cylinder", "set_add"})
 _SAME_QUESTION = ("eye", "step", "form", "choices", "lens", "line", "of", "what")
+APART = ("entering", "unaided", "pinhole")
 # Astigmatism below this has no axis worth drawing, dioptres of cylinder (design; the dials' click is 0.25).
 NO_AXIS_BELOW = 0.12
 
@@ -128,7 +135,7 @@ class Asked:
     asks      how often it was put
     misses    utterances that did not answer it
     answer    the `heard` event that did, or None
-    set_after  settings by command heard while it stood
+    set_after  settings by command heard while it stood, in order
     undone    its answer was taken back
     amended   the amendment that stands for its answer, or None
     """
@@ -160,6 +167,10 @@ class Asked:
     @property
     def asked_again(self) -> bool:
         return self.asks > 1
+
+    @property
+    def asked_often(self) -> str:
+        return "asked twice" if self.asks == 2 else f"asked {self.asks} times"
 
     @property
     def after(self) -> float | None:
@@ -208,7 +219,7 @@ class Asked:
         if self.hedged:
             parts.append("hesitant")
         if self.asked_again:
-            parts.append(f"put {self.asks} times")
+            parts.append(self.asked_often)
         if self.after is not None:
             parts.append(f"after {self.after:.1f} s")
         if self.undone:
@@ -262,7 +273,7 @@ class EyeStory:
             yield held, held.standing, following or held.standing
 
     def count(self, meaning: str) -> int:
-        return sum(held.meaning == meaning for held in self.asked)
+        return sum(held.meaning == meaning and not held.undone for held in self.asked)
 
     @property
     def gist(self) -> str:
@@ -285,14 +296,16 @@ class EyeStory:
 
 @dataclass(frozen=True)
 class Reading:
-    """A line read through a lens; `line` None where no line could be read."""
+    """A line read through a lens; `line` None where no line could be read. `apart` names a reading that was
+    not through the lens alone ("pinhole", "unaided") or came before any was moved ("entering").
+    """
 
     place: int
     seq: int
     lens: Lens
     line: str | None
     logmar: float | None
-    entering: bool
+    apart: str = ""
 
 
 @dataclass(frozen=True)
@@ -364,7 +377,7 @@ def readings(eye: EyeStory) -> list[Reading]:
                 held.lenses[0],
                 line,
                 None if line is None else logmar_or_none(line),
-                held.step == "entering",
+                held.step if held.step in APART else "",
             )
         )
     return found
