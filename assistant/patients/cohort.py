@@ -15,6 +15,7 @@ from random import Random
 from types import MappingProxyType
 from typing import Final, Protocol
 
+from ..evidence.together import weigh
 from ..optics.lens import CLICK, Lens, wrap_axis
 from ..optics.power_vector import PowerVector
 from ..protocol.effects import Ask, Effect, EyeResult, Flag, Prescribe
@@ -299,7 +300,7 @@ def sit(patient: VirtualPatient, exam: Sitting, number: int = 0) -> ExamRecord:
 def exam_of(cohort: Cohort, number: int) -> ExamRecord:
     """Sit exam `number` of the cohort."""
     patient, start = draw_patient(cohort, number)
-    return sit(patient, Exam(start), number)
+    return sit(patient, Exam(start, weigh), number)
 
 
 def exams(cohort: Cohort, first: int, last: int) -> Iterator[ExamRecord]:

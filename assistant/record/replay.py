@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ..errors import UserError
+from ..evidence.together import weigh
 from ..protocol.effects import Ask, Effect, Prescribe
 from ..protocol.exam import Exam
 from ..protocol.meanings import Heard
@@ -64,7 +65,7 @@ def replay(log: Log, corrected: bool = True) -> Replay:
     Raises UserError where the log's start data cannot be read.
     """
     try:
-        exam = Exam(start_from_dict(dict(log.header.get("start") or {})))
+        exam = Exam(start_from_dict(dict(log.header.get("start") or {})), weigh)
     except StartError as error:
         raise UserError(f"the log's starting point cannot be used: {error}") from None
     amended = corrections(log.events) if corrected else {}
