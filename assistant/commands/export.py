@@ -66,12 +66,14 @@ def run(args: argparse.Namespace) -> int:
     written = _export(args, args.folder.resolve().name, summary, out)
     for path in written:
         print(path)
+    draft = "; it is a draft, not signed" if summary.is_draft else ""
     if args.post:
         sent = fhir.to_json(fhir.bundle(summary, args.fhir_version, transaction=True))
-        print(f"Sent to {args.post}: {post(args.post, sent)}", file=sys.stderr if out == "-" else sys.stdout)
+        told = f"Sent to {args.post}: {post(args.post, sent)}{draft}"
+        print(told, file=sys.stderr if out == "-" else sys.stdout)
     if args.send:
         dicom.send(dicom.objects(summary), args.send, args.aet)
-        print(f"Stored on {args.send}.")
+        print(f"Stored on {args.send}{draft}")
     return 0
 
 

@@ -41,7 +41,8 @@ def _line(held: Event) -> Iterator[str]:
         case "heard":
             yield f"{held.get('by') or 'heard'}: {_flat(held['text'])!r} {_understood(held)}"
         case "step":
-            yield f"--- {held['eye']} eye, {held['step']}: {held['status']}"
+            eye = "both eyes" if held["eye"] == "both" else f"{held['eye']} eye"
+            yield f"--- {eye}, {held['step']}: {held['status']}"
         case "flag":
             yield f"!!! {_flat(held['says'])} [{held['code']}, {held['eye']}]"
         case "prescription":

@@ -11,10 +11,12 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from ..errors import UserError
-from .events import Event
+from ..protocol.effects import Prescribe
+from .events import Event, EventError, event
 from .folder import AUDIO, LOG, PRESCRIPTION, TRANSCRIPT
 from .log import Log, Problem, check_lines, parse
 from .prescription import prescription_dict, signature_in_force
+from .replay import replay
 from .signing import ED25519, KeysMissing, check_signatures, fingerprint
 from .transcript import transcript
 
@@ -59,6 +61,7 @@ def verify_folder(folder: Path, trusted_key: bytes | None = None) -> Verdict:
     _check_signed(log, verdict, trusted_key)
     _check_end(folder, log, verdict)
     _check_built(folder, log, verdict)
+    _check_replay(log, verdict)
     return verdict
 
 
@@ -198,3 +201,32 @@ def _check_built(folder: Path, log: Log, verdict: Verdict) -> None:
             verdict.problems.append(
                 Problem(None, f"{TRANSCRIPT}: not as the log has it; verify --rebuild builds it from the log")
             )
+
+
+def _check_replay(log: Log, verdict: Verdict) -> None:
+    """Whether this version's exam, given the same answers, comes to the same prescription.
+
+    Never a problem by itself: another version may rightly go another way.
+    """
+    drafts = [held for held in log.of_kind("prescription") if not held.get("signed") and "by_hand" not in held]
+    if not drafts:
+        return
+    try:
+        outcome = replay(log, corrected=False)
+    except (UserError, EventError) as error:
+        verdict.notes.append(f"replay: not possible, {error}")
+        return
+    if outcome.parted is not None:
+        verdict.notes.append(
+            f"replay: this version of the exam asks something else at event {outcome.parted['seq']} "
+            f"(recorded by version {log.header.get('version', 'not named')})"
+        )
+    elif outcome.prescription is None or _differs(outcome.prescription, drafts[-1]):
+        verdict.notes.append("replay: the answers lead this version of the exam to another prescription")
+    else:
+        verdict.holds.append("replay: the answers lead to the same questions and the same prescription")
+
+
+def _differs(replayed: Prescribe, held: Event) -> bool:
+    again = event(replayed)
+    return any(again[key] != held[key] for key in again if key in held)

@@ -415,7 +415,7 @@ def test_post_sends_a_transaction_to_the_named_server(
     ((path, kind, body),) = received
     assert (path, kind, body["type"]) == ("/r4", "application/fhir+json", "transaction")
     assert all(entry["request"]["method"] == "POST" for entry in body["entry"])
-    assert f"Sent to {url}: 200 OK" in capsys.readouterr().out
+    assert f"Sent to {url}: 200 OK; it is a draft, not signed" in capsys.readouterr().out
 
 
 def test_post_follows_no_redirect_and_tells_a_refusal(

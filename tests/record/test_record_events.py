@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import fields
 
 import numpy
 import pytest
@@ -70,6 +71,7 @@ def hearings(draw: st.DrawFn) -> Heard:
         score=draw(st.none() | finite),
         after=draw(st.none() | st.floats(0, 1e4)),
         hedged=draw(st.booleans()),
+        typed=draw(st.booleans()),
     )
 
 
@@ -79,6 +81,12 @@ def test_an_utterance_survives_the_log(heard: Heard, used: bool) -> None:
     assert heard_from_event(written) == heard
     assert written["used"] is used
     assert written["accepted"] is heard.accepted
+
+
+def test_no_field_of_an_utterance_is_forgotten() -> None:
+    """A field added to what the exam hears must be logged and read too, or a replay would not be one."""
+    written = event(Recorded(Heard("two", Outcome.HEARD, Meaning.SECOND), True))
+    assert {field.name for field in fields(Heard)} <= set(written)
 
 
 @given(lenses)

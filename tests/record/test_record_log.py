@@ -157,6 +157,9 @@ def test_power_cut_at_any_byte_loses_no_finished_event(tmp_path: Path) -> None:
         finished = cut.count(b"\n")
         assert len(log.events) in (finished, finished + 1)  # + 1: only the line end was lost
         assert [held["seq"] for held in log.events] == list(range(len(log.events)))
+        near_line_end = {raw[length - 2 : length + 2].count(b"\n")} != {0}
+        if length % 29 and not near_line_end:
+            continue  # going on is tried at every line end, and now and then between
         path.write_bytes(cut)
         with LogWriter.resume(path, ticking()) as writer:
             writer.append({"kind": "step"})

@@ -11,6 +11,7 @@ from small_exam import ticking
 
 from assistant.errors import UserError
 from assistant.optics.lens import Lens
+from assistant.protocol.effects import EyeResult, Prescribe
 from assistant.protocol.exam import Exam
 from assistant.protocol.meanings import Heard, Meaning, Outcome, Speaker
 from assistant.protocol.start import Start, StartEye
@@ -19,6 +20,7 @@ from assistant.record.folder import ExamFolder, log_of
 from assistant.record.log import Log, sealed
 from assistant.record.replay import corrections, question_key, replay
 from assistant.record.starts import start_to_dict
+from assistant.record.verifying import verify_folder
 
 START = Start(StartEye(Lens.of(-1, -0.75, 20), "20/60"), StartEye(), age=45, patient="K-07")
 
@@ -159,3 +161,50 @@ def test_a_start_that_cannot_be_read_is_told_plainly(tmp_path: Path) -> None:
         folder.append({"kind": "step"})
     with pytest.raises(UserError, match="starting point cannot be used: age"):
         replay(log_of(tmp_path / "exam"))
+
+
+# ---------------------------------------------------------------------------------------- in verify
+def folder_with(tmp_path: Path, events: list[Event]) -> Path:
+    with ExamFolder.create(tmp_path / "exam", ticking(), {"start": start_to_dict(START)}) as folder:
+        for held in events:
+            own = ("seq", "at", "prev", "hash", "header")
+            folder.append({key: value for key, value in held.items() if key not in own})
+        folder.build()
+    return tmp_path / "exam"
+
+
+def test_verify_replays_the_exam(tmp_path: Path) -> None:
+    _, events = sit(START, cooperative(START))
+    verdict = verify_folder(folder_with(tmp_path, events))
+    assert verdict.problems == []
+    assert any(text.startswith("replay: the answers lead to the same") for text in verdict.holds)
+
+
+def test_verify_tells_a_prescription_the_answers_do_not_lead_to(tmp_path: Path) -> None:
+    """A log written anew as a whole, to another prescription, is sound line by line; the replay tells."""
+    _, events = sit(START, cooperative(START))
+    forged = [
+        {**held, "right": {**held["right"], "sphere": -6.0}} if held["kind"] == "prescription" else held
+        for held in events
+    ]
+    verdict = verify_folder(folder_with(tmp_path, forged))
+    assert verdict.problems == []
+    assert any("to another prescription" in note for note in verdict.notes)
+
+
+def test_verify_tells_answers_to_questions_this_version_does_not_ask(tmp_path: Path) -> None:
+    _, events = sit(START, cooperative(START))
+    asked = next(place for place, held in enumerate(events) if held["kind"] == "question")
+    events[asked] = {**events[asked], "step": "another"}
+    verdict = verify_folder(folder_with(tmp_path, events))
+    assert any("asks something else at event" in note for note in verdict.notes)
+
+
+def test_verify_tells_a_start_that_cannot_be_replayed(tmp_path: Path) -> None:
+    with ExamFolder.create(tmp_path / "exam", ticking(), {"start": {"age": "old"}}) as folder:
+        folder.append(event(Prescribe(NOTHING, NOTHING, None, False)))
+        folder.build()
+    assert any("replay: not possible" in note for note in verify_folder(tmp_path / "exam").notes)
+
+
+NOTHING = EyeResult(None, None, None, None, None, complete=False)
