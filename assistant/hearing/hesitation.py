@@ -73,12 +73,12 @@ def pitch(audio: Samples) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     frames = np.lib.stride_tricks.sliding_window_view(np.asarray(audio, np.float64), size)[::step][:count]
     frames = frames - frames.mean(axis=1, keepdims=True)
     loud = np.abs(frames).max(axis=1)
-    window = np.hanning(size)
-    length = 2 ** int(np.ceil(np.log2(2 * size)))
-    shape = np.fft.irfft(np.abs(np.fft.rfft(window, length)) ** 2)[:size]
-    correlation = np.fft.irfft(np.abs(np.fft.rfft(frames * window, length, axis=1)) ** 2, axis=1)[:, :size]
-    correlation = correlation / np.maximum(correlation[:, :1], 1e-12) / (shape / shape[0])
     shortest, longest = int(RATE / CEILING), int(RATE / FLOOR)
+    window = np.hanning(size)
+    correlation = _correlation(frames * window, longest + 2)
+    correlation = correlation / np.maximum(correlation[:, :1], 1e-12)
+    shape = _correlation(window[None], longest + 2)
+    correlation = correlation / (shape / shape[0, 0])
     lags = np.arange(shortest, longest + 1)
     fits = correlation[:, lags] - OCTAVE_COST * np.log2(lags / shortest)
     best = lags[np.argmax(fits, axis=1)]
@@ -89,6 +89,13 @@ def pitch(audio: Samples) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     hertz = RATE / (best + np.clip(shift, -0.5, 0.5))
     voiced = (here >= VOICED) & (loud >= QUIET * loud.max(initial=0.0)) & (loud > 0)
     return times, _without_jumps(np.where(voiced, hertz, np.nan))
+
+
+def _correlation(frames: NDArray[np.float64], lags: int) -> NDArray[np.float64]:
+    """Autocorrelation of each row at lags 0 to `lags` - 1."""
+    length = 2 ** int(np.ceil(np.log2(2 * frames.shape[1])))
+    result: NDArray[np.float64] = np.fft.irfft(np.abs(np.fft.rfft(frames, length, axis=1)) ** 2, axis=1)
+    return result[:, :lags]
 
 
 def _without_jumps(hertz: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -50,7 +50,7 @@ class VoskRecogniser:
             raise UserError(f"the Vosk model in {folder} cannot be used: {error}") from None
         self.model = folder.resolve().name
         self._recogniser: Any = vosk.KaldiRecognizer
-        self._ready: dict[str, Any] = {}
+        self._ready: dict[Grammar, Any] = {}
         self._free: Any = None
         self.has_unknown = self.knows(UNKNOWN)
 
@@ -91,13 +91,13 @@ class VoskRecogniser:
 
     def _constrained(self, grammar: Grammar) -> Any:
         """One recogniser for each grammar: switching between them is then free."""
-        if grammar.name not in self._ready:
+        if grammar not in self._ready:
             known = [phrase for phrase in spoken_forms(grammar) if all(map(self.knows, phrase.split()))]
             if not known:
                 raise UserError(f"the model {self.model} knows no phrase of the grammar {grammar.name}")
             words = known + ([UNKNOWN] if self.has_unknown else [])
-            self._ready[grammar.name] = self._made(json.dumps(words, ensure_ascii=False))
-        return self._ready[grammar.name]
+            self._ready[grammar] = self._made(json.dumps(words, ensure_ascii=False))
+        return self._ready[grammar]
 
 
 def spoken_forms(grammar: Grammar) -> list[str]:

@@ -155,7 +155,7 @@ class WhisperRecogniser:
         self._bands = int(getattr(self._model, "n_mels", 80))
         self._start = self._start_tokens(bool(self._model.is_multilingual))
         self._end = self._token("<|endoftext|>")
-        self._listings: dict[str, _Listing] = {}
+        self._listings: dict[Grammar, _Listing] = {}
         self._encode(np.zeros(RATE // 2, np.float32))  # the first pass allocates: not on the patient's time
 
     # --- the recogniser's interface ---
@@ -223,7 +223,7 @@ class WhisperRecogniser:
         return str(self._tokenizer.decode(list(tokens))).strip()
 
     def _listing(self, grammar: Grammar) -> _Listing:
-        if grammar.name not in self._listings:
+        if grammar not in self._listings:
             texts: dict[Tokens, str] = {}
             pinned: set[Tokens] = set()
             for phrase in grammar.phrases(PHRASES):
@@ -234,13 +234,13 @@ class WhisperRecogniser:
                     texts.setdefault(tokens, phrase.text)
                     if phrase.text in ("one", "two", "yes", "no"):
                         pinned.add(tokens)
-            self._listings[grammar.name] = _Listing(
+            self._listings[grammar] = _Listing(
                 texts=texts,
                 leaves=_leaves(texts),
                 pinned=frozenset(pinned),
                 suppressed=self._suppressed(grammar),
             )
-        return self._listings[grammar.name]
+        return self._listings[grammar]
 
     def _suppressed(self, grammar: Grammar) -> list[int]:
         used = {self._end}
