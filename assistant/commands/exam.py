@@ -102,9 +102,9 @@ def run(args: argparse.Namespace) -> int:
         aloud = args.speak == "aloud" or (args.speak is None and listen == "mic")
         speak = None
         if aloud:
-            from ..voice_out import open_voice
+            from ..aloud import open_mouth
 
-            speak = open_voice(stack)
+            speak = open_mouth(stack)
         session = Session(
             live_grammars,
             start_from_dict(start_dict),
