@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from .evidence.together import weigh
 from .grammar import Grammar, Grammars, wording
 from .grammar.grammar import listening_for
 from .protocol.effects import Ask, Effect, Recorded, Say
@@ -41,7 +42,7 @@ class Session:
         speak: Speak | None = None,
         asks: str = "examiner",
     ) -> None:
-        self.exam = Exam(start or Start())
+        self.exam = Exam(start or Start(), weigh)
         self._grammars = grammars
         self._folder = folder
         self._watch = watch
@@ -98,13 +99,13 @@ class Session:
             if isinstance(effect, Ask):
                 self._ask(effect)
                 continue
-            words = wording.words(effect)
+            words = wording.words(effect, self.exam.instrument)
             self._log(event(effect, Words(words), recording if isinstance(effect, Recorded) else None))
             if isinstance(effect, Say):
                 self._say(words)
 
     def _ask(self, ask: Ask) -> None:
-        words = wording.question(ask)
+        words = wording.question(ask, self.exam.instrument)
         self._log({"kind": "prompt", "to": Speaker.EXAMINER.value, "say": words, "key": "ask"})
         self._say(words)
         if self._asks == "assistant" and (for_patient := wording.patient_question(ask)):

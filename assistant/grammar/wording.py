@@ -3,6 +3,8 @@
 One short breath each. Powers are spoken digit by digit with their sign, so that no number can be taken for another;
 an axis is spoken as examiners say it ("one seventy-five"). The lens before the patient is always "one", the new one
 always "two" (common practice, no source).
+
+Lenses are spoken as the dials show them: `head` is the refractor head at hand, minus cylinder unless told otherwise.
 """
 
 from __future__ import annotations
@@ -10,8 +12,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import cast
 
-from ..optics.lens import CLICK, Lens
+from ..optics.lens import CLICK, Lens, wrap_axis
+from ..optics.transpose import to_plus, written
+from ..protocol import plan
 from ..protocol.effects import Ask, Effect, EyeResult, Flag, Prescribe, Say
+from ..protocol.instrument import MINUS_HEAD, Instrument, Shown
 from ..protocol.questions import AcuityQuestion, Choice, Confirm, Eye, Legible, Value
 
 _DIGITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
@@ -64,7 +69,7 @@ def line(snellen: str) -> str:
     return f"twenty {words}" + (f", minus {count(int(missed))}" if missed.isdigit() else "")
 
 
-def lens(value: Lens) -> str:
+def lens(value: Shown) -> str:
     """A lens read aloud: sphere, then cylinder and axis where there is a cylinder."""
     words = f"sphere {power(value.sphere)}"
     if value.cylinder:
@@ -96,7 +101,7 @@ _AGAIN: Mapping[str, tuple[str, str]] = {
 }
 
 
-def question(ask: Ask) -> str:
+def question(ask: Ask, head: Instrument = MINUS_HEAD) -> str:
     """The examiner's prompt for a question: which dial, how many clicks, to what; asked again, differently worded."""
     asked = ask.question
     if ask.attempt:
@@ -104,19 +109,38 @@ def question(ask: Ask) -> str:
         return first if ask.attempt == 1 else later
     match asked:
         case Choice():
-            return _choice(asked, ask.dials)
+            return _choice(asked, ask.dials, head)
         case Legible():
-            return f"{_eye(asked.eye)}: {_dial_to(ask.dials, asked.lens)}any letter on {line(asked.line)}?"
+            return f"{_eye(asked.eye)}: {_dial_to(ask.dials, asked.lens, head)}any letter on {line(asked.line)}?"
         case AcuityQuestion():
-            if asked.step == "entering":
-                return f"{_eye(asked.eye)}, the other covered: the smallest line?"
-            return f"{_eye(asked.eye)}: {_dial_to(ask.dials, asked.lens)}the smallest line now?"
+            return _acuity(asked, ask.dials, head)
         case Value():
-            return {"pd": "The p d, in millimetres?", "age": "The patient's age?"}.get(
-                asked.of, f"{asked.of.replace('_', ' ')}?"
-            )
+            return _VALUE.get(asked.of, f"{asked.of.replace('_', ' ')}?")
         case Confirm():
             return "Confirm, or set a dial."
+
+
+_VALUE: Mapping[str, str] = {
+    "pd": "The p d, in millimetres?",
+    "age": "The patient's age?",
+    "near_pd": "The near p d, in millimetres?",
+    "vertex": "The vertex distance, in millimetres?",
+    "reason": "The reason for the visit? Say reason, and the patient's words.",
+    "red_flags": "Sudden loss, flashes, a curtain, pain, double vision? Name it, or say none.",
+    "near_acuity": "Both eyes, near card: the smallest line?",
+}
+
+
+def _acuity(asked: AcuityQuestion, dials: Lens | None, head: Instrument) -> str:
+    if asked.step == "entering":
+        return f"{_eye(asked.eye)}, the other covered: the smallest line?"
+    if asked.step == "unaided":
+        return f"{_eye(asked.eye)}, no lens: the smallest line?"
+    if asked.step == "pinhole":
+        return f"{_eye(asked.eye)}: pinhole in; the smallest line?"
+    if asked.step == "acuity_both":
+        return "Both eyes open: the smallest line?"
+    return f"{_eye(asked.eye)}: {_dial_to(dials, asked.lens, head)}the smallest line now?"
 
 
 def patient_question(ask: Ask) -> str:
@@ -125,6 +149,8 @@ def patient_question(ask: Ask) -> str:
     if isinstance(asked, Choice):
         if asked.step == "astigmatism":
             return "Which is clearer: one, without it, or two, with it?"
+        if asked.step == "duochrome":
+            return "Which letters are clearer: one, on red, or two, on green?"
         return "Which is clearer: one, or two?"
     if isinstance(asked, Legible):
         return "Can you read any letter on that line?"
@@ -133,40 +159,35 @@ def patient_question(ask: Ask) -> str:
     return ""
 
 
-def _dial_to(dials: Lens | None, goal: Lens) -> str:
+def _dial_to(dials: Lens | None, goal: Lens, head: Instrument) -> str:
     """The turn from what the dials show to `goal`, or nothing where they show it."""
     if dials is None or dials == goal:
         return ""
     if dials.cross is not None:
         return "cross cylinder away; "
+    before, after = head.shown(dials), head.shown(goal)
     parts = []
-    if dials.sphere != goal.sphere:
-        parts.append(f"sphere, {clicks(goal.sphere - dials.sphere)}, to {power(goal.sphere)}")
-    if dials.cylinder != goal.cylinder:
-        parts.append(f"cylinder {power(goal.cylinder)}")
-    if dials.axis != goal.axis and goal.cylinder:
-        parts.append(f"axis {axis(goal.axis)}")
+    if before.sphere != after.sphere:
+        parts.append(f"sphere, {clicks(after.sphere - before.sphere)}, to {power(after.sphere)}")
+    if before.cylinder != after.cylinder:
+        parts.append(f"cylinder {power(after.cylinder)}")
+    if before.axis != after.axis and after.cylinder:
+        parts.append(f"axis {axis(after.axis)}")
     return "; ".join(parts) + "; " if parts else ""
 
 
-def _choice(asked: Choice, dials: Lens | None) -> str:
-    first, second = asked.first, asked.second
+def _choice(asked: Choice, dials: Lens | None, head: Instrument) -> str:
+    if asked.step in _PAIRS_OF_THEIR_OWN:
+        return _PAIRS_OF_THEIR_OWN[asked.step](asked)
     eye = _eye(asked.eye)
-    if first.cross is not None:
-        assert second.cross is not None
-        held = ""
-        if dials is None or dials.cross is None:
-            held = f"cross cylinder astride axis {axis(first.axis)}; "
-        elif dials.axis != first.axis:
-            held = f"axis to {axis(first.axis)}; "
-        if asked.step.startswith("power"):
-            return f"{eye}: {held}one, minus mark on the axis; two, flip."
-        return f"{eye}: {held}one, minus mark at {axis(first.cross.minus_axis)}; two, flip."
+    if asked.first.cross is not None:
+        return f"{eye}: {_cross(asked, dials, head)}"
+    first, second = head.shown(asked.first), head.shown(asked.second)
     back = ""
     if dials is not None and dials.cross is not None:
         back = "cross cylinder away; "
-    elif dials is not None and dials != first:
-        back = "back to one; "
+    elif dials is not None and dials != asked.first:
+        back = f"one is {lens(first)}; " if asked.step == "repeat_reversed" else "back to one; "
     if first.cylinder != second.cylinder:
         turned = f", axis {axis(second.axis)}" if first.axis != second.axis or not first.cylinder else ""
         words = f"two is cylinder {power(second.cylinder)}{turned}"
@@ -176,11 +197,57 @@ def _choice(asked: Choice, dials: Lens | None) -> str:
     return f"{eye}: {back}sphere, {clicks(second.sphere - first.sphere)}, to {power(second.sphere)}."
 
 
+def _cross(asked: Choice, dials: Lens | None, head: Instrument) -> str:
+    """How the cross cylinder is held: told by the mark of the head's own cylinder sign, which its users turn toward."""
+    first, second = asked.first, asked.second
+    assert first.cross is not None and second.cross is not None
+    mark, at = "minus", first.cross.minus_axis
+    if head.plus:
+        mark, at = "plus", wrap_axis(at + 90)
+    dial = head.shown(first).axis
+    held = ""
+    size = "" if first.cross.power == plan.CROSS_POWER else f" {power(first.cross.power)[len('plus ') :]}"
+    if dials is None or dials.cross is None or dials.cross.power != first.cross.power:
+        held = f"cross cylinder{size} astride axis {axis(dial)}; "
+    elif dials.axis != first.axis:
+        held = f"axis to {axis(dial)}; "
+    if at == dial:
+        return f"{held}one, {mark} mark on the axis; two, flip."
+    if wrap_axis(at + 90) == dial:
+        return f"{held}one, {mark} mark across the axis; two, flip."
+    return f"{held}one, {mark} mark at {axis(at)}; two, flip."
+
+
+def _near_pair(asked: Choice) -> str:
+    return f"Both eyes, near card: {clicks(asked.second.sphere - asked.first.sphere)} on each."
+
+
+_PAIRS_OF_THEIR_OWN: Mapping[str, Callable[[Choice], str]] = {
+    "duochrome": lambda asked: f"{_eye(asked.eye)}: red and green; one, clearer on red; two, clearer on green.",
+    "near": _near_pair,
+    "intermediate": _near_pair,
+    "balance": lambda asked: (
+        f"Cover in turn: one, right eye, sphere {power(asked.first.sphere)}; "
+        f"two, left eye, sphere {power(asked.second.sphere)}."
+        if asked.eye is Eye.BOTH
+        else f"{_eye(asked.eye)} alone: two is sphere {power(asked.second.sphere)}."
+    ),
+}
+
+
 def expects(ask: Ask) -> tuple[str, ...]:
     """A few answers the question takes, as people say them."""
     asked = ask.question
     if isinstance(asked, Value):
-        return {"pd": ("sixty-two", "skip"), "age": ("fifty-two", "skip")}.get(asked.of, ("skip",))
+        return {
+            "pd": ("sixty-two", "skip"),
+            "age": ("fifty-two", "skip"),
+            "near_pd": ("fifty-nine", "skip"),
+            "vertex": ("twelve", "skip"),
+            "reason": ("reason blurred far away", "skip"),
+            "red_flags": ("none", "red flag flashes", "skip"),
+            "near_acuity": ("twenty twenty-five", "skip"),
+        }.get(asked.of, ("skip",))
     return {
         "choice": ("one", "two", "same", "can't tell", "again"),
         "legible": ("yes", "no", "just barely", "I can't read any of it"),
@@ -199,12 +266,15 @@ def _out_of_range(facts: Facts) -> str:
         "set_pd": "P d goes from forty to eighty millimetres.",
         "set_age": "Age goes from one to one hundred twenty.",
         "set_add": "Add goes from plus zero point two five to plus five, in quarters.",
+        "set_near_pd": "Near p d goes from forty to eighty millimetres.",
+        "set_vertex": "Vertex distance goes from zero to twenty millimetres.",
+        "power_at": "Vertex distance goes from zero to twenty millimetres.",
     }
     return "Not on the dial. " + allowed.get(str(facts.get("meaning")), "Say it once more.")
 
 
 def _read_back(facts: Facts) -> str:
-    words = f"{_eye(facts['eye'])}: {lens(cast(Lens, facts['lens']))}"
+    words = f"{_eye(facts['eye'])}: {lens(cast(Shown, facts['lens']))}"
     if facts.get("acuity"):
         words += f", vision {line(cast(str, facts['acuity']))}"
     return words + "."
@@ -224,21 +294,54 @@ _WHY = {
     "over_minus": "A right sphere takes three clicks of plus before the line is lost; more means too much minus was in.",
     "acuity": "The best line tells whether the lenses do what they should.",
     "read_back": "What is written down is read back first.",
+    "reason": "The reason for the visit says what the lenses must do.",
+    "red_flags": "What came suddenly or hurts needs more than a refraction.",
+    "vertex": "A strong lens changes its power with its distance from the eye.",
+    "near_pd": "The eyes turn in to read.",
+    "unaided": "The line without a lens says what the lenses are worth.",
+    "repeat_reversed": "The same pair in reverse order shows whether the lens is answered or the place.",
+    "duochrome": "Clearer on red asks for minus, clearer on green for plus.",
+    "cylinder_check": "A cylinder that came down to nothing is looked at once more before it is dropped.",
+    "pinhole": "If a pinhole brings lines, some blur is left; if not, the eye needs another look.",
+    "balance": "The eyes are made equally clear, so that neither has to focus for the other.",
+    "acuity_both": "Two eyes together should read no less than the better one.",
+    "near": "The add by age is only where to start: the near card decides.",
+    "near_acuity": "The near line says what the add is worth.",
+    "intermediate": "A screen stands farther off than a page and asks for less.",
 }
 
 _SAY: Mapping[str, Callable[[Facts], str]] = {
     "welcome": lambda f: "Ready.",
-    "eye_begins": lambda f: f"{_eye(f['eye'])}. {lens(cast(Lens, f['lens'])).capitalize()}.",
+    "eye_begins": lambda f: f"{_eye(f['eye'])}. {lens(cast(Shown, f['lens'])).capitalize()}.",
     "other_eye": lambda f: f"{_eye(f['eye'])}.",
     "acuity_recorded": lambda f: f"Vision {line(cast(str, f['line']))}.",
     "pd_recorded": lambda f: f"P d {_number(f['pd'])}.",
     "age_recorded": lambda f: f"Age {_number(f['age'])}.",
     "add_recorded": lambda f: f"Add {power(cast(int, f['add']))}.",
-    "dials_set": lambda f: f"{_eye(f['eye'])}: {lens(cast(Lens, f['lens']))}.",
+    "near_pd_recorded": lambda f: f"Near p d {_number(f['near_pd'])}.",
+    "vertex_recorded": lambda f: f"Vertex distance {_number(f['vertex'])}.",
+    "reason_recorded": lambda f: "Reason noted.",
+    "near_acuity_recorded": lambda f: f"Near vision {line(cast(str, f['line']))}.",
+    "near_begins": lambda f: (
+        f"{'Near card' if f['step'] == 'near' else 'Screen'} at {_number(f['distance'])} centimetres, both eyes open: "
+        f"{_add_on(f['add'])}."
+    ),
+    "add_found": lambda f: (
+        f"{'Add' if f['step'] == 'near' else 'Intermediate add'} {power(cast(int, f['add']))}"
+        f"{', as far as choices go; set the add to go on' if f['limit'] else ''}. Back to distance."
+    ),
+    "both_skipped": lambda f: f"No {str(f['step']).replace('_', ' ')}: {_NOT_DONE[str(f['why'])]}.",
+    "wanted_later": lambda f: f"{str(f['what']).capitalize()} after both eyes.",
+    "compared": lambda f: _compared(f),
+    "transposed": lambda f: _transposed(f),
+    "power_at": lambda f: _power_at(f),
+    "vertex_needed": lambda f: "Set the vertex distance first, such as vertex twelve.",
+    "cylinder_by": lambda f: f"Cylinder power by {'dial steps' if f['by'] == 'dial' else 'cross cylinder'}.",
+    "dials_set": lambda f: f"{_eye(f['eye'])}: {lens(cast(Shown, f['lens']))}.",
+    "weighed": lambda f: f"{_eye(f['eye'])}, all answers together: {lens(cast(Lens, f['lens']))}.",
     "undone": lambda f: "Undone.",
     "nothing_to_undo": lambda f: "Nothing to undo.",
     "read_back_eye": _read_back,
-    "read_back_all": lambda f: _prescription(cast(Prescribe, f["prescription"])),
     "why": lambda f: _WHY.get(str(f["step"]), "It is the next step of the protocol."),
     "noted": lambda f: "Noted.",
     "paused": lambda f: "Paused. Say resume to go on.",
@@ -250,6 +353,53 @@ _SAY: Mapping[str, Callable[[Facts], str]] = {
 }
 
 
+_NOT_DONE: Mapping[str, str] = {
+    "eyes_incomplete": "an eye is not complete",
+    "acuity_unknown": "the line of an eye is not known",
+    "eyes_unlike": "the eyes do not see alike",
+    "age_unknown": "the age is not known, say it first",
+    "young": "under forty, say near if it is wanted",
+}
+
+
+def _add_on(add: object) -> str:
+    return f"{clicks(cast(int, add))} on each sphere" if add else "the distance lenses"
+
+
+def _compared(facts: Facts) -> str:
+    """A lens against the one before, in words: what moved, and by how much."""
+    before = {"glasses": "the glasses", None: "the start"}.get(cast("str | None", facts["source"]))
+    before = before or f"the {facts['source']}"
+    parts = []
+    for dial in ("sphere", "cylinder"):
+        change = cast(int, facts[dial])
+        if change:
+            parts.append(f"{dial} {power(change)}")
+    swing = cast("int | None", facts["swing"])
+    if swing:
+        parts.append(f"axis by {axis(swing)} degrees")
+    return f"{_eye(facts['eye'])}, against {before}: {', '.join(parts) if parts else 'no change'}."
+
+
+def _transposed(facts: Facts) -> str:
+    """The other cylinder form of the record's own."""
+    return " ".join(
+        f"{_eye(Eye(eye))}, transposed: {lens(to_plus(cast(Lens, held)))}."
+        for eye, held in facts.items()
+        if eye in ("right", "left")
+    )
+
+
+def _power_at(facts: Facts) -> str:
+    where = "the cornea" if not facts["to"] else f"{_number(facts['to'])} millimetres"
+    told = [
+        f"{_eye(Eye(eye)).lower()}, {lens(cast(Shown, facts[eye])) if facts[eye] else 'none there does the same'}"
+        for eye in ("right", "left")
+        if eye in facts
+    ]
+    return f"At {where}, nearest quarter: {'; '.join(told)}." if told else "No lens to reckon with yet."
+
+
 def _number(value: object) -> str:
     number = float(cast(float, value))
     whole = int(number)
@@ -257,24 +407,38 @@ def _number(value: object) -> str:
     return words + (" and a half" if number - whole else "")
 
 
-def _prescription(draft: Prescribe) -> str:
+def _prescription(draft: Prescribe, head: Instrument = MINUS_HEAD) -> str:
     def eye(name: str, result: EyeResult) -> str:
         if result.sphere is None:
             return f"{name} eye, not examined."
-        words = f"{name} eye, {lens(Lens(result.sphere, result.cylinder or 0, result.axis or 180))}"
+        shown = head.shown(Lens(result.sphere, result.cylinder or 0, result.axis or 180))
+        words = f"{name} eye, {lens(shown)}"
         if result.add:
             words += f", add {power(result.add)}"
         if result.acuity:
             words += f", vision {line(result.acuity)}"
+        if not result.examined:
+            words += ", carried over"
+        elif not result.complete:
+            words += ", not complete"
         return words + "."
 
     words = f"{eye('Right', draft.right)} {eye('Left', draft.left)}"
-    return words + (f" P d {_number(draft.pd)}." if draft.pd is not None else " No p d.")
+    if draft.near_acuity:
+        words += f" Near, {line(draft.near_acuity)}."
+    words += f" P d {_number(draft.pd)}." if draft.pd is not None else " No p d."
+    return words + (f" Vertex {_number(draft.vertex)}." if draft.vertex is not None else "")
 
 
-def prompt(say: Say) -> str:
+def prompt(say: Say, head: Instrument = MINUS_HEAD) -> str:
     """The words of a prompt."""
-    return _SAY[say.key](say.facts)
+    if say.key == "read_back_all":
+        return _prescription(cast(Prescribe, say.facts["prescription"]), head)
+    facts = {
+        key: head.shown(value) if isinstance(value, Lens) and say.key != "transposed" else value
+        for key, value in say.facts.items()
+    }
+    return _SAY[say.key](facts)
 
 
 # ---------------------------------------------------------------------------------------------------- cautions
@@ -287,14 +451,58 @@ _FLAGS: Mapping[str, Callable[[Facts], str]] = {
         f"The {f['dial']} dial is at its end ({f['at'] if f['dial'] == 'axis' else _shown(f['at'])})."
     ),
     "no_answer": lambda f: (
-        f"No usable answer at the step {str(f['step']).replace('_', ' ')}: it was left as it stands."
+        f"no usable answer at the step {str(f['step']).replace('_', ' ')}: it was left as it stands."
     ),
     "too_many_questions": lambda f: (
-        f"{f['asked']} questions without settling: the answers do not fit together. Check this eye by hand."
+        f"{f['asked']} questions without settling: the answers do not fit together. Check by hand."
     ),
-    "acuity_low": lambda f: f"Best vision {f['acuity']}: pinhole, and consider referral.",
+    "acuity_low": lambda f: f"Best vision {f['acuity']}{_pinhole(f)}: consider referral.",
     "acuity_differs": lambda f: (
-        f"The eyes differ by two lines or more (right {f['right']}, left {f['left']}): pinhole, and consider referral."
+        f"The eyes differ by two lines or more (right {f['right']}, left {f['left']}{_pinhole(f)}): consider referral."
+    ),
+    "anisometropia": lambda f: (
+        f"The eyes differ by {f['apart']:.2f} D (spherical equivalent): they may not be comfortable together, look at "
+        "binocular vision before prescribing both in full."
+    ),
+    "adaptation": lambda f: (
+        f"{f['change']:.2f} D of change, from {_lens_written(f['before'])} to {_lens_written(f['after'])}: "
+        f"{'tell the patient it will need getting used to' if f['worn'] else 'the measurement is far off, look again'}."
+    ),
+    "axis_swing": lambda f: (
+        f"The axis turned by {f['swing']} degrees, from {_lens_written(f['before'])} to {_lens_written(f['after'])}: "
+        f"{'tell the patient it will need getting used to' if f['worn'] else 'the measurement is far off, look again'}."
+    ),
+    "incomplete": lambda f: f"not complete, {_WHY_INCOMPLETE[str(f['why'])]}.",
+    "red_flag": lambda f: (
+        f"The patient tells of {plan.RED_FLAGS[str(f['told'])]}: examine for it or refer; lenses do not explain it."
+    ),
+    "pd_unusual": lambda f: f"P d {f['pd']:g} mm is outside the usual 50 to 75: measure it once more.",
+    "add_unusual": lambda f: (
+        f"Add {_shown(f['add'])} is unusual at {f['age']} ({_shown(cast(tuple[int, int], f['usual'])[0])} to "
+        f"{_shown(cast(tuple[int, int], f['usual'])[1])}): check working distance and amplitude."
+    ),
+    "add_tentative": lambda f: f"Add {_shown(f['add'])} is tentative, by age or amplitude: it was not refined.",
+    "duochrome_disagrees": lambda f: (
+        f"Still clearer on {f['side']} after a click: the sphere was left as it was, look at it by hand."
+    ),
+    "balance_disagrees": lambda f: (
+        f"{f['clicks']} clicks of plus did not balance the {f['eye']} eye: the lenses were left as they were."
+    ),
+    "contradiction": lambda f: (
+        f"{f['contradicted']} of {f['repeated']} pairs shown again in reverse order got the opposite answer."
+    ),
+    "position_bias": lambda f: (
+        f"{f['answers']} of {f['of']} answers were {'one' if f['position'] == 'first' else 'two'}, in reverse order "
+        "too: the place is answered, not the lens. Check by hand."
+    ),
+    "no_preference": lambda f: f"None of {f['of']} pairs was told apart. Check by hand.",
+    "answers_do_not_fit": lambda f: (
+        f"{f['against']} of {f['pairs']} plainly different pairs were answered against this lens, {f['same']} as the "
+        "same. Check by hand."
+    ),
+    "too_fast": lambda f: f"{f['answers']} of {f['of']} answers came before the lens could be seen.",
+    "fatigue": lambda f: (
+        f"Answers slowed from {f['early']} to {f['late']} seconds: the patient may be tiring, a pause may help."
     ),
     "over_minus": lambda f: (
         f"{f['clicks']} clicks of plus to blur the line: the sphere goes from {_shown(f['from'])} to {_shown(f['to'])}."
@@ -309,17 +517,34 @@ _FLAGS: Mapping[str, Callable[[Facts], str]] = {
 }
 
 
+_WHY_INCOMPLETE: Mapping[str, str] = {
+    "doubts": "its answers do not fit together",
+    "given_up": "it was left before its end",
+    "unfinished": "it was not gone through to its end",
+}
+
+
+def _pinhole(facts: Facts) -> str:
+    through = facts.get("pinhole")
+    return f", {through} through a pinhole" if through else ", no pinhole taken"
+
+
+def _lens_written(value: object) -> str:
+    return written(cast(Lens, value))
+
+
 def flag(value: Flag) -> str:
-    """The sentence of a caution."""
-    return _FLAGS[value.code](value.facts)
+    """The sentence of a caution. What is written down is minus cylinder, whatever the head."""
+    sentence = _FLAGS[value.code](value.facts)
+    return sentence if value.eye is Eye.BOTH else f"{_eye(value.eye)}: {sentence[0].lower()}{sentence[1:]}"
 
 
-def words(effect: Effect) -> str:
+def words(effect: Effect, head: Instrument = MINUS_HEAD) -> str:
     """The words of any effect that has some, else ""."""
     if isinstance(effect, Say):
-        return prompt(effect)
+        return prompt(effect, head)
     if isinstance(effect, Ask):
-        return question(effect)
+        return question(effect, head)
     if isinstance(effect, Flag):
         return flag(effect)
     return ""

@@ -74,7 +74,14 @@ class Flag:
 
 @dataclass(frozen=True)
 class EyeResult:
-    """One eye of the draft. `axis` is None where there is no cylinder; acuity is a Snellen fraction or None."""
+    """One eye of the draft: powers in hundredths of a dioptre, acuities as Snellen fractions in feet or None.
+
+    axis      None where there is no cylinder
+    complete  the eye was gone through to the end, and its answers fit together
+    examined  the lens was found in this exam; False: carried over from the start
+    change    the draft less the start (or the glasses worn), a power vector {"m", "j0", "j45"} in dioptres
+    intermediate  add for the intermediate distance
+    """
 
     sphere: int | None
     cylinder: int | None
@@ -83,16 +90,34 @@ class EyeResult:
     acuity: str | None
     entering_acuity: str | None = None
     complete: bool = True
+    unaided_acuity: str | None = None
+    pinhole_acuity: str | None = None
+    intermediate: int | None = None
+    examined: bool = True
+    change: Mapping[str, float] | None = None
 
 
 @dataclass(frozen=True)
 class Prescribe:
-    """The draft prescription; a draft until a licensed practitioner signs it."""
+    """The draft prescription; a draft until a licensed practitioner signs it.
+
+    pd, near_pd   millimetres; `near_pd_computed` where it was reckoned from the distance PD
+    vertex        millimetres from the cornea at which the powers hold
+    acuity_both, near_acuity  read by both eyes together; near at `working_distance` centimetres
+    cautions      codes of the cautions that stand, "code" or "code:eye"
+    """
 
     right: EyeResult
     left: EyeResult
     pd: float | None
     confirmed: bool
+    near_pd: float | None = None
+    near_pd_computed: bool = False
+    vertex: float | None = None
+    acuity_both: str | None = None
+    near_acuity: str | None = None
+    working_distance: int | None = None
+    cautions: tuple[str, ...] = ()
 
 
 Effect = Say | Ask | Recorded | ShowLens | StepChange | Flag | Prescribe

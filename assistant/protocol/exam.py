@@ -9,15 +9,18 @@ Two rules:
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
-from ..optics.lens import Lens, wrap_axis
-from . import plan, route
+from ..optics.lens import Lens
+from ..optics.rounding import nearest_lens
+from ..optics.vertex import VertexError, at_vertex
+from . import closing, consistency, plan, roads, route
+from .both import BothState
+from .consistency import Answer
 from .effects import (
     Ask,
     Effect,
-    EyeResult,
     Flag,
     Prescribe,
     Recorded,
@@ -26,13 +29,15 @@ from .effects import (
     Status,
     StepChange,
 )
-from .eye import EyeState, line_feet, sphere_within
+from .eye import EyeState
+from .instrument import Instrument, InstrumentError
 from .meanings import CHOICE_ANSWERS, LEGIBLE_ANSWERS, Heard, Meaning, Outcome, Speaker
+from .progress import EyeProgress, Room, State, Together
 from .questions import AcuityQuestion, Choice, Confirm, Eye, Legible, Question, Value
-from .start import Start
-from .steps.base import Step
+from .start import Road, Start, StartEye
+from .steps.near import Near, with_add
+from .weighing import Weigh, weighed
 
-_SETTING_UP = tuple(rule.id for rule in plan.SETTING_UP)
 _NUMBER_COMMANDS = frozenset(
     {
         Meaning.SET_SPHERE,
@@ -42,59 +47,37 @@ _NUMBER_COMMANDS = frozenset(
         Meaning.SET_PD,
         Meaning.SET_ADD,
         Meaning.SET_AGE,
+        Meaning.SET_NEAR_PD,
+        Meaning.SET_VERTEX,
     }
 )
-# What a patient's voice may do where two microphones tell who spoke: answer, and ask to see it again.
-_PATIENT_MAY = CHOICE_ANSWERS | LEGIBLE_ANSWERS | {
-    Meaning.AGAIN,
-    Meaning.REPEAT,
-    Meaning.SET_ACUITY,
-    Meaning.SET_PD,
-    Meaning.SET_AGE,
-    Meaning.SKIP,
-    Meaning.CONFIRM,
+_ROOM = frozenset({"age", "pd", "near_pd", "vertex"})
+# What answers a value question, by what is asked; *skip* and "I don't know" always do.
+_VALUE_ANSWERS = {
+    "pd": (Meaning.SET_PD,),
+    "age": (Meaning.SET_AGE,),
+    "near_pd": (Meaning.SET_NEAR_PD,),
+    "vertex": (Meaning.SET_VERTEX,),
+    "reason": (Meaning.REASON,),
+    "red_flags": (Meaning.RED_FLAG, Meaning.NO),
+    "near_acuity": (Meaning.SET_ACUITY, Meaning.NO),
 }
-
-
-@dataclass(frozen=True)
-class EyeProgress:
-    """One eye: its state, the step it is at (None: not begun, or finished), and how many questions it was asked."""
-
-    state: EyeState
-    step: Step | None = None
-    begun: bool = False
-    finished: bool = False
-    asked: int = 0
-    unanswered: int = 0  # steps in a row left without an answer
-    add: int | None = None
-
-
-@dataclass(frozen=True)
-class State:
-    """All there is to know about an exam at one moment."""
-
-    right: EyeProgress
-    left: EyeProgress
-    eye: Eye = Eye.RIGHT
-    setting_up: tuple[str, ...] = ()
-    question: Question | None = None
-    tries: int = 0  # unusable utterances since the question was put
-    unclear: int = 0  # utterances outside the grammar in a row
-    paused: bool = False
-    closing: bool = False
-    over: bool = False
-    confirmed: bool = False
-    pd: float | None = None
-    age: int | None = None
-    dials: Lens | None = None  # what the current eye's dials show, where it differs from the lens before it
-
-    def of(self, eye: Eye) -> EyeProgress:
-        return self.right if eye is Eye.RIGHT else self.left
-
-    def put(self, progress: EyeProgress) -> State:
-        if progress.state.eye is Eye.RIGHT:
-            return replace(self, right=progress)
-        return replace(self, left=progress)
+# What a patient's voice may do where two microphones tell who spoke: answer, and ask to see it again.
+_PATIENT_MAY = (
+    CHOICE_ANSWERS
+    | LEGIBLE_ANSWERS
+    | {
+        Meaning.AGAIN,
+        Meaning.REPEAT,
+        Meaning.SET_ACUITY,
+        Meaning.SET_PD,
+        Meaning.SET_AGE,
+        Meaning.SKIP,
+        Meaning.CONFIRM,
+        Meaning.RED_FLAG,
+        Meaning.REASON,
+    }
+)
 
 
 @dataclass
@@ -103,37 +86,35 @@ class Exam:
 
     `begin()` starts it, `hear(heard)` takes one utterance, `close()` ends the input (all that was done is kept).
     Each returns the effects to carry out, in order. After the exam is over, `hear` records and changes nothing.
+
+    `weigh` says what all answers of an eye together point to (see `protocol.weighing`); without it the steps stand
+    as they are. A replay needs the same one to come to the same lenses.
     """
 
     start: Start = field(default_factory=Start)
+    weigh: Weigh | None = None
     state: State = field(init=False)
     _before: list[State] = field(init=False, default_factory=list)
     _out: list[Effect] = field(init=False, default_factory=list)
 
     def __post_init__(self) -> None:
-        def eye(which: Eye) -> EyeProgress:
-            given = self.start.right if which is Eye.RIGHT else self.start.left
-            lens = given.lens or Lens(0)
-            state = EyeState(
-                which,
-                lens,
-                age=self.start.age,
-                entering=given.acuity,
-                line=given.acuity,
-                line_lens=lens if given.acuity else None,
-                given=given.lens is not None,
-                power_from=lens.cylinder,
-                focus_from=lens.spherical_equivalent,
+        start, manner = self.start, self.start.manner
+        near_only = manner.road is Road.NEAR
+        right, left = (
+            replace(
+                _eye_before(eye, start.eye(eye), start.age, not near_only and eye in manner.eyes), road=manner.road
             )
-            return EyeProgress(state)
-
-        known = {"age": self.start.age, "pd": self.start.pd}
+            for eye in (Eye.RIGHT, Eye.LEFT)
+        )
+        room = Room(start.age, start.pd, start.near_pd, start.vertex, start.reason, start.red_flags)
         self.state = State(
-            eye(Eye.RIGHT),
-            eye(Eye.LEFT),
-            setting_up=tuple(id for id in _SETTING_UP if known[id] is None),
-            pd=self.start.pd,
-            age=self.start.age,
+            right,
+            left,
+            eye=manner.eyes[0],
+            setting_up=_to_ask(start),
+            room=room,
+            together=Together(wanted=frozenset({"near"} if near_only else ())),
+            power_by=manner.power_by,
         )
 
     # ------------------------------------------------------------------------------------------------ outside
@@ -146,8 +127,15 @@ class Exam:
     def over(self) -> bool:
         return self.state.over
 
+    @property
+    def instrument(self) -> Instrument:
+        """The refractor head the prompts and the dial commands speak of."""
+        return self.start.manner.instrument
+
     def begin(self) -> tuple[Effect, ...]:
         self._say("welcome", {"patient": self.start.patient})
+        for code in self.state.room.red_flags:
+            self._raise((Flag("red_flag", Eye.BOTH, {"told": code}),))
         self._go_on()
         return self._flush()
 
@@ -167,6 +155,7 @@ class Exam:
     def close(self) -> tuple[Effect, ...]:
         """The input has ended: the draft is given out with what there is."""
         if not self.state.over:
+            self._raise(closing.cautions(self.state, self.start))
             self._finish(confirmed=False)
         return self._flush()
 
@@ -183,18 +172,20 @@ class Exam:
         if meaning is Meaning.NOTE:
             return self._note
         if self.state.paused:
+            if heard.by is Speaker.PATIENT:
+                return None
             return {
                 Meaning.RESUME: self._resume,
                 Meaning.FINISH: self._finish_early,
                 Meaning.READ_BACK: self._read_back,
                 Meaning.UNDO: self._undo,
+                Meaning.SKIP: self._skip,
+                Meaning.SWITCH_EYE: self._switch_eye,
             }.get(meaning)
-        if meaning in _NUMBER_COMMANDS and not self._answers(question, meaning):
-            if heard.by is Speaker.PATIENT:
-                return None
-            return self._set
         if self._answers(question, meaning):
             return self._answer
+        if meaning in _NUMBER_COMMANDS:
+            return None if heard.by is Speaker.PATIENT else self._set
         return {
             Meaning.UNDO: self._undo,
             Meaning.REPEAT: self._repeat,
@@ -208,6 +199,17 @@ class Exam:
             Meaning.WHY: self._why,
             Meaning.QUESTION: self._examiner_asks,
             Meaning.RESUME: self._repeat,
+            Meaning.RED_FLAG: self._red_flag,
+            Meaning.REASON: self._reason,
+            Meaning.POWER_AT: self._power_at,
+            Meaning.TRANSPOSE: self._transpose,
+            Meaning.REFINE: self._refine,
+            Meaning.RECHECK: self._recheck,
+            Meaning.NEAR: self._want,
+            Meaning.INTERMEDIATE: self._want,
+            Meaning.BALANCE: self._want,
+            Meaning.DUOCHROME: self._duochrome,
+            Meaning.CYLINDER_BY: self._cylinder_by,
         }.get(meaning)
 
     @staticmethod
@@ -219,7 +221,7 @@ class Exam:
         if isinstance(question, AcuityQuestion):
             return meaning in (Meaning.SET_ACUITY, Meaning.NO, Meaning.UNSURE)
         if isinstance(question, Value):
-            return meaning in (Meaning(f"set_{question.of}"), Meaning.SKIP, Meaning.UNSURE)
+            return meaning in (*_VALUE_ANSWERS[question.of], Meaning.SKIP, Meaning.UNSURE)
         return isinstance(question, Confirm) and meaning in (Meaning.CONFIRM, Meaning.YES)
 
     # ------------------------------------------------------------------------------------------------- answers
@@ -228,88 +230,153 @@ class Exam:
 
     def _answer(self, heard: Heard) -> None:
         self._remember()
-        state, question = self.state, self.state.question
-        if isinstance(question, Value):
-            self._value(question.of, heard)
-        elif isinstance(question, Confirm):
+        question = self.state.question
+        if isinstance(question, Confirm):
             self._finish(confirmed=True)
+            return
+        if isinstance(question, Value) and self.state.setting_up:
+            self._value(question.of, heard)
+        elif self._at_both:
+            self._answer_both(heard)
         else:
-            progress = state.of(state.eye)
-            assert progress.step is not None
-            move = progress.step.answer(progress.state, heard)
-            shown = state.dials
-            self.state = state.put(replace(progress, step=move.step, state=move.eye, unanswered=0))
-            self._out.extend(move.flags)
-            if move.eye.lens != progress.state.lens:
-                self._show(move.eye.lens)
-            self.state = replace(self.state, dials=shown)
-            if isinstance(question, AcuityQuestion) and heard.meaning is Meaning.SET_ACUITY:
-                self._say("acuity_recorded", {"eye": state.eye, "line": heard.value})
-            self._go_on()
+            self._answer_eye(heard)
+        self._go_on()
+
+    def _answer_eye(self, heard: Heard) -> None:
+        state, question = self.state, self.state.question
+        assert question is not None
+        progress = state.of(state.eye)
+        if progress.repeating is not None:
+            answer = Answer.of(question, heard, progress.repeating[0])
+            self.state = state.put(
+                replace(progress, answers=(*progress.answers, answer), repeating=None, unanswered=0)
+            )
+            return
+        assert progress.step is not None
+        move = progress.step.answer(progress.state, heard)
+        self.state = state.put(
+            replace(
+                progress,
+                step=move.step,
+                state=move.eye,
+                unanswered=0,
+                answers=(*progress.answers, Answer.of(question, heard)),
+            )
+        )
+        self._out.extend(move.flags)
+        if move.eye.lens != progress.state.lens:
+            self._show(move.eye.lens)
+        if isinstance(question, AcuityQuestion) and heard.meaning is Meaning.SET_ACUITY:
+            self._say("acuity_recorded", {"eye": state.eye, "line": heard.value})
+
+    def _answer_both(self, heard: Heard) -> None:
+        step, both, question = self.state.together.step, self._both(), self.state.question
+        assert step is not None
+        move = step.answer(both, heard)
+        self._out.extend(move.flags)
+        self._put_both(move.both)
+        shown = self._dials()
+        self.state = replace(self.state, together=replace(self.state.together, step=move.step))
+        if isinstance(move.step, Near) and self._dials() != shown:
+            self._show_both()
+        if isinstance(question, Value) and heard.meaning is Meaning.SET_ACUITY:
+            self._say("near_acuity_recorded", {"line": heard.value})
+        elif isinstance(question, AcuityQuestion) and heard.meaning is Meaning.SET_ACUITY:
+            self._say("acuity_recorded", {"eye": Eye.BOTH, "line": heard.value})
 
     def _value(self, of: str, heard: Heard) -> None:
-        value = heard.value if heard.meaning is Meaning(f"set_{of}") else None
-        state = replace(self.state, setting_up=self.state.setting_up[1:])
-        if value is None:
-            self._out.append(StepChange(Eye.BOTH, of, Status.SKIPPED))
+        if heard.meaning is Meaning.RED_FLAG:  # there may be more than one; "none" or skip ends it
+            self._red_flag(heard, going_on=False)
+            return
+        given = heard.meaning in _VALUE_ANSWERS[of] and heard.meaning is not Meaning.NO
+        if given:
+            self._room(of, heard.value)
+        done = given or heard.meaning is Meaning.NO
+        self._out.append(StepChange(Eye.BOTH, of, Status.DONE if done else Status.SKIPPED))
+        self.state = replace(self.state, setting_up=self.state.setting_up[1:], question=None)
+
+    def _room(self, name: str, value: object) -> None:
+        """Put down something of the patient or the room, and read it back."""
+        room = self.state.room
+        if name == "age":
+            assert isinstance(value, int)
+            right, left = (replace(p, state=replace(p.state, age=value)) for p in (self.state.right, self.state.left))
+            self.state = replace(self.state, right=right, left=left, room=replace(room, age=value))
+        elif name == "reason":
+            self.state = replace(self.state, room=replace(room, reason=str(value)))
         else:
-            state = _with_value(state, of, value)
-            self._say(f"{of}_recorded", {of: value})
-            self._out.append(StepChange(Eye.BOTH, of, Status.DONE))
-        self.state = replace(state, question=None)
-        self._go_on()
+            assert isinstance(value, (int, float))
+            numbers = {"pd": room.pd, "near_pd": room.near_pd, "vertex": room.vertex, name: float(value)}
+            self.state = replace(
+                self.state,
+                room=replace(room, pd=numbers["pd"], near_pd=numbers["near_pd"], vertex=numbers["vertex"]),
+            )
+        self._say(f"{name}_recorded", {name: value})
 
     # ------------------------------------------------------------------------------------------------ commands
     def _set(self, heard: Heard) -> None:
         state, value = self.state, heard.value
-        progress = state.of(state.eye)
-        eye, lens = progress.state, progress.state.lens
         name = str(heard.meaning).removeprefix("set_")
         self._remember()
-        if name in ("pd", "age"):
-            assert isinstance(value, (int, float))
-            setting_up = tuple(id for id in state.setting_up if id != name)
-            self.state = _with_value(replace(state, setting_up=setting_up), name, value)
-            self._say(f"{name}_recorded", {name: value})
+        if name in _ROOM:
+            self._room(name, value)
             if name in state.setting_up:
+                waiting = tuple(id for id in state.setting_up if id != name)
+                self.state = replace(self.state, setting_up=waiting)
                 self._out.append(StepChange(Eye.BOTH, name, Status.DONE))
         elif name == "acuity":
-            self.state = state.put(replace(progress, state=replace(eye, line=str(value), line_lens=lens)))
+            progress = state.of(state.eye)
+            read = replace(progress.state, line=str(value), line_lens=progress.state.lens)
+            self.state = state.put(replace(progress, state=read))
             self._say("acuity_recorded", {"eye": state.eye, "line": value})
         elif name == "add":
             assert isinstance(value, int)
-            self.state = state.put(replace(progress, add=value))
-            self._say("add_recorded", {"eye": state.eye, "add": value})
+            self._set_add(value)
         else:
             assert isinstance(value, int)
-            if name == "sphere":
-                lens = lens.with_sphere(value)
-            elif name == "cylinder":
-                lens = lens.with_cylinder(value)
-            else:
-                lens = lens.with_axis(wrap_axis(value))
-            if not sphere_within(lens.sphere) or lens.cylinder < plan.CYLINDER_LOW:
-                self._before.pop()
-                self._out.append(Flag("dial_end", state.eye, {"dial": name, "at": value}))
-                self._put_question(tries=0)
-                return
-            eye = eye.to(lens)
-            step = progress.step.rebased(eye) if progress.step is not None else None
-            self.state = state.put(replace(progress, state=eye, step=step))
-            self._show(lens)
-            self._say("dials_set", {"eye": state.eye, "dial": name, "lens": lens})
+            self._turn(name, value)
+            return
         self._go_on()
+
+    def _turn(self, dial: str, value: int) -> None:
+        """A dial was set by command: the step that is on begins anew from there."""
+        state = self.state
+        progress = state.of(state.eye)
+        try:
+            lens = self.instrument.turned(progress.state.lens, dial, value)
+        except InstrumentError:
+            self._before.pop()
+            self._out.append(Flag("dial_end", state.eye, {"dial": dial, "at": value}))
+            self._put_question(tries=0)
+            return
+        eye = progress.state.to(lens)
+        step = progress.step.rebased(eye) if progress.step is not None else None
+        self.state = state.put(replace(progress, state=eye, step=step, repeating=None))
+        self._show(lens)
+        self._say("dials_set", {"eye": state.eye, "dial": dial, "lens": lens})
+        self._go_on()
+
+    def _set_add(self, add: int) -> None:
+        """The examiner's word on the add: a refinement that is on is over."""
+        if isinstance(self.state.together.step, Near) and self.state.together.step.id == "near":
+            self._leave_both(Status.DONE)
+        together = self.state.together
+        self.state = replace(
+            self.state, together=replace(together, add=add, tentative=False, done=(*together.done, "near"))
+        )
+        self._say("add_recorded", {"add": add})
 
     def _undo(self, heard: Heard) -> None:
         if not self._before:
             self._say("nothing_to_undo")
         else:
             paused = self.state.paused
-            shown = self._lens()
-            self.state = replace(self._before.pop(), paused=paused, dials=None)
+            shown = self._dials()
+            self.state = replace(self._before.pop(), paused=paused, dials=None, raised=self.state.raised)
             self._say("undone")
-            if self._lens() != shown:
-                self._show(self._lens())
+            for eye, lens in self._dials().items():
+                if lens != shown[eye]:
+                    self._out.append(ShowLens(eye, lens))
         if not self.state.paused:
             self._put_question(tries=0)
 
@@ -325,7 +392,34 @@ class Exam:
 
     def _read_back(self, heard: Heard) -> None:
         progress = self.state.of(self.state.eye)
-        self._say("read_back_eye", {"eye": self.state.eye, "lens": progress.state.lens, "acuity": progress.state.line_here})
+        self._say(
+            "read_back_eye",
+            {"eye": self.state.eye, "lens": progress.state.lens, "acuity": progress.state.line_here},
+        )
+
+    def _transpose(self, heard: Heard) -> None:
+        """The lens in the other cylinder form, for whoever writes that way; the record stays as it is."""
+        state = self.state
+        lenses: dict[str, object] = {str(eye): state.of(eye).state.lens for eye in closing.EYES if state.of(eye).begun}
+        self._say("transposed", lenses or {str(state.eye): self._lens()})
+
+    def _power_at(self, heard: Heard) -> None:
+        """What the lenses come to at another vertex distance."""
+        vertex, goal = self.state.room.vertex, heard.value
+        assert isinstance(goal, (int, float))
+        if vertex is None:
+            self._say("vertex_needed")
+            return
+        lenses: dict[str, object] = {"from": vertex, "to": goal}
+        for eye in closing.EYES:
+            progress = self.state.of(eye)
+            if not (progress.begun or progress.state.given):
+                continue
+            try:
+                lenses[str(eye)] = nearest_lens(at_vertex(progress.state.lens.vector, vertex, float(goal)))
+            except VertexError:
+                lenses[str(eye)] = None
+        self._say("power_at", lenses)
 
     def _why(self, heard: Heard) -> None:
         if self.state.question is not None:
@@ -333,6 +427,24 @@ class Exam:
 
     def _note(self, heard: Heard) -> None:
         self._say("noted")
+
+    def _reason(self, heard: Heard) -> None:
+        self._remember()
+        self._room("reason", heard.value or "")
+        if not self.state.paused:
+            self._put_question(tries=0)
+
+    def _red_flag(self, heard: Heard, going_on: bool = True) -> None:
+        """The patient tells of something that needs more than a refraction: said at once, and again at the end."""
+        code = str(heard.value)
+        room = self.state.room
+        if going_on:
+            self._remember()
+        if code not in room.red_flags:
+            self.state = replace(self.state, room=replace(room, red_flags=(*room.red_flags, code)))
+            self._raise((Flag("red_flag", Eye.BOTH, {"told": code}),))
+        if going_on:
+            self._put_question(tries=0)
 
     def _pause(self, heard: Heard) -> None:
         self.state = replace(self.state, paused=True)
@@ -350,31 +462,129 @@ class Exam:
         self._leave(Status.SKIPPED)
 
     def _leave(self, status: Status) -> None:
-        """Leave the step that is on with the lens as it is."""
-        state = self.state
-        if isinstance(state.question, Confirm):
+        """Leave the step that is on with the lens as it is; a pause is over with it."""
+        self.state = replace(self.state, paused=False)
+        if isinstance(self.state.question, Confirm):
             self._put_question(tries=0)
             return
         self._remember()
-        if isinstance(state.question, Value):
-            self._out.append(StepChange(Eye.BOTH, state.question.of, status))
-            self.state = replace(state, setting_up=state.setting_up[1:], question=None)
-        else:
-            self._end_step(status)
+        self._leave_step(status)
         self._go_on()
 
-    def _switch_eye(self, heard: Heard) -> None:
-        self._remember()
+    def _leave_step(self, status: Status) -> None:
         state = self.state
-        wanted = Eye(heard.value) if heard.value in ("right", "left") else state.eye.other
-        progress = state.of(wanted)
-        if progress.finished:  # a finished eye is looked at again from its last fine steps
-            step = route.following(progress.state, "power")[1]
-            state = state.put(replace(progress, finished=False, step=step))
+        progress = state.of(state.eye)
+        if isinstance(state.question, Value) and state.setting_up:
+            self._out.append(StepChange(Eye.BOTH, state.question.of, status))
+            self.state = replace(state, setting_up=state.setting_up[1:], question=None)
+        elif self._at_both:
+            self._leave_both(status)
+        elif progress.repeating is not None:  # left open, and not asked for again at once
+            assert state.question is not None
+            left = Answer(state.question, Meaning.UNSURE, repeats=progress.repeating[0])
+            self.state = state.put(replace(progress, answers=(*progress.answers, left), repeating=None))
+        else:
+            self._end_step(status)
+
+    def _switch_eye(self, heard: Heard) -> None:
+        self.state = replace(self.state, paused=False)
+        self._remember()
+        wanted = Eye(heard.value) if heard.value in ("right", "left") else self.state.eye.other
+        self._to_eye(wanted, "power")
+
+    def _to_eye(self, wanted: Eye, after: str) -> None:
+        """Look at an eye: go on with it, or look at a finished one again from the steps that follow `after`."""
+        if self._at_both:
+            self._leave_both(Status.SKIPPED)
+        progress = replace(self.state.of(wanted), examined=True)
+        if progress.finished and progress.begun:
+            step = route.following(progress.state, after)[1]
+            progress = replace(progress, finished=False, given_up=False, unanswered=0, ends=(), doubts=(), step=step)
             if step is not None:
                 self._out.append(StepChange(wanted, step.id, Status.BEGUN))
-        self.state = replace(state, eye=wanted, closing=False, question=None, dials=None)
+        else:
+            progress = replace(progress, finished=False)
+        self.state = replace(
+            self.state.put(progress), eye=wanted, closing=False, question=None, dials=None
+        )
         self._say("other_eye", {"eye": wanted})
+        self._go_on()
+
+    def _refine(self, heard: Heard) -> None:
+        """To the fine steps at once, from the lens that stands before the eye."""
+        self._remember()
+        self._short(self.state.eye, Road.REFINE)
+
+    def _recheck(self, heard: Heard) -> None:
+        """One eye's sphere, over-minus check and acuity again, its cylinder as it is."""
+        self._remember()
+        self._short(Eye(heard.value) if heard.value in ("right", "left") else self.state.eye, Road.RECHECK)
+
+    def _short(self, eye: Eye, road: Road) -> None:
+        if self._at_both:
+            self._leave_both(Status.SKIPPED)
+        progress = self.state.of(eye)
+        if progress.step is not None:
+            self._out.append(StepChange(eye, progress.step.id, Status.SKIPPED))
+        state, step = roads.shortened(progress.state, road)
+        self._out.append(StepChange(eye, step.id, Status.BEGUN))
+        progress = replace(
+            progress,
+            state=state,
+            step=step,
+            begun=True,
+            examined=True,
+            finished=False,
+            given_up=False,
+            unanswered=0,
+            ends=(),
+            doubts=(),
+            repeating=None,
+            road=road,
+        )
+        self.state = replace(self.state.put(progress), eye=eye, closing=False, question=None, dials=None)
+        self._show(state.lens)
+        self._go_on()
+
+    def _want(self, heard: Heard) -> None:
+        """A step with both eyes is asked for: at once where the eyes are done, else when they are."""
+        id = str(heard.meaning)
+        self._remember()
+        together = self.state.together
+        wanted = together.wanted | {id} | ({"near"} if id == "intermediate" and together.add is None else set())
+        done = tuple(one for one in together.done if one not in wanted and one != f"{id}_acuity")
+        self.state = replace(self.state, together=replace(together, wanted=wanted, done=done))
+        if not all(self.state.of(eye).finished for eye in closing.EYES):
+            self._say("wanted_later", {"what": id})
+            self._put_question(tries=0)
+            return
+        self.state = replace(self.state, closing=False, question=None)
+        self._go_on()
+
+    def _duochrome(self, heard: Heard) -> None:
+        """Red against green for the eye that is on, at its end; at once where it is done."""
+        self._remember()
+        progress = self.state.of(self.state.eye)
+        ends = tuple(id for id in progress.ends if id != "duochrome")
+        if progress.finished and progress.begun:
+            progress = replace(progress, finished=False)
+            self.state = replace(self.state, closing=False, question=None, dials=None)
+        self.state = self.state.put(replace(progress, ends=ends))
+        self.state = replace(
+            self.state, together=replace(self.state.together, wanted=self.state.together.wanted | {"duochrome"})
+        )
+        self._go_on()
+
+    def _cylinder_by(self, heard: Heard) -> None:
+        """The cylinder's power by dial steps or by cross cylinder, from here on."""
+        self._remember()
+        by = str(heard.value)
+        self.state = replace(self.state, power_by=by)
+        progress = self.state.of(self.state.eye)
+        if progress.step is not None and progress.step.id == "power":
+            step = roads.power_step(progress.state, by)
+            self.state = self.state.put(replace(progress, step=step, repeating=None))
+        self._say("cylinder_by", {"by": by})
         self._go_on()
 
     def _finish_early(self, heard: Heard) -> None:
@@ -382,6 +592,8 @@ class Exam:
             self._finish(confirmed=False)
             return
         self._remember()
+        if self._at_both:
+            self._leave_both(Status.SKIPPED)
         self.state = replace(self.state, closing=True, paused=False, question=None)
         self._go_on()
 
@@ -412,60 +624,106 @@ class Exam:
         self._put_question(tries=tries)
 
     def _no_answer(self) -> None:
-        state = self.state
-        question = state.question
+        state, question = self.state, self.state.question
         assert question is not None
         self._remember()
         self._out.append(Flag("no_answer", question.eye, {"step": question.step}))
-        if isinstance(question, Value):
-            self._out.append(StepChange(Eye.BOTH, question.of, Status.SKIPPED))
-            self.state = replace(state, setting_up=state.setting_up[1:], question=None)
-        else:
+        if not (self._at_both or state.setting_up):
             progress = state.of(state.eye)
             self.state = state.put(replace(progress, unanswered=progress.unanswered + 1))
-            self._end_step(Status.SKIPPED)
+        self._leave_step(Status.SKIPPED)
         self._go_on()
 
     # ------------------------------------------------------------------------------------------ moving on
     def _go_on(self) -> None:
-        """Find the next question: set up, this eye, the other eye, read back."""
-        state = self.state
-        if state.closing:
-            self._say("read_back_all", {"prescription": self._prescription()})
-            self._put_question(tries=0, question=Confirm(Eye.BOTH, "read_back", "prescription"))
-            return
-        if state.setting_up:
-            of = state.setting_up[0]
-            if state.question is None or not isinstance(state.question, Value) or state.question.of != of:
-                self._out.append(StepChange(Eye.BOTH, of, Status.BEGUN))
-            self._put_question(tries=0, question=Value(Eye.BOTH, of, of))
-            return
-        progress = state.of(state.eye)
+        """Find the next question: setting up, this eye, the other eye, both eyes, the read-back."""
+        while True:
+            state = self.state
+            if state.closing:
+                self._raise(closing.cautions(state, self.start))
+                self._say("read_back_all", {"prescription": self._prescription()})
+                self._put_question(tries=0, question=Confirm(Eye.BOTH, "read_back", "prescription"))
+                return
+            if state.setting_up:
+                of = state.setting_up[0]
+                if state.question is None or not isinstance(state.question, Value) or state.question.of != of:
+                    self._out.append(StepChange(Eye.BOTH, of, Status.BEGUN))
+                self._put_question(tries=0, question=Value(Eye.BOTH, of, of))
+                return
+            if not state.of(state.eye).finished:
+                if self._eye_on():
+                    return
+            elif not state.of(state.eye.other).finished:
+                other = state.of(state.eye.other)
+                self.state = replace(state, eye=other.state.eye, question=None, dials=None)
+                if other.begun:
+                    self._say("other_eye", {"eye": other.state.eye})
+            elif self._both_on():
+                return
+            else:
+                self._compare()
+                self.state = replace(self.state, closing=True, question=None)
+
+    # --------------------------------------------------------------------------------------------- one eye
+    def _eye_on(self) -> bool:
+        """Put this eye's next question; False: the eye is finished."""
+        progress = self.state.of(self.state.eye)
         if not progress.begun:
             progress = self._begin_eye(progress)
         while progress.step is not None:
+            if not self._allowed(progress):
+                self._give_up(progress)
+                return False
             question = progress.step.ask(progress.state)
-            if question is not None and self._allowed(progress):
-                self._put_question(tries=0, question=question)
-                return
-            self._end_step(Status.DONE if question is None else Status.SKIPPED)
+            if question is None:
+                self._end_step(Status.DONE)
+            elif not all(self.instrument.reaches(lens) for lens in _lenses(question)):
+                self._beyond(progress, question)
+            else:
+                self._put_question(tries=0, question=self._reversed_first(progress, question))
+                return True
             progress = self.state.of(self.state.eye)
         self._eye_finished(progress)
+        return False
+
+    def _reversed_first(self, progress: EyeProgress, question: Question) -> Question:
+        """The question, or first a pair shown before, in reverse order, where the answers so far call for it."""
+        checked = consistency.to_repeat(progress.answers) if isinstance(question, Choice) else None
+        if checked is None or progress.asked >= plan.QUESTIONS_MOST - 1:
+            return question
+        self.state = self.state.put(replace(progress, repeating=checked))
+        return checked[1]
+
+    def _beyond(self, progress: EyeProgress, question: Question) -> None:
+        """A lens the dials cannot show is not offered: the lens before the eye stands, and the flag says why."""
+        facts = {"dial": "sphere", "at": self.instrument.shown(progress.state.lens).sphere}
+        self._raise((Flag("dial_end", progress.state.eye, facts),))
+        progress = self.state.of(progress.state.eye)
+        if isinstance(question, Choice):
+            assert progress.step is not None
+            move = progress.step.answer(progress.state, Heard("", Outcome.HEARD, Meaning.FIRST))
+            if move.eye.lens == progress.state.lens and move.step != progress.step:
+                self.state = self.state.put(replace(progress, step=move.step, state=move.eye))
+                return
+        self._end_step(Status.SKIPPED)
 
     def _allowed(self, progress: EyeProgress) -> bool:
-        """Whether this eye may be asked more; past the most, its best so far stands, flagged once."""
-        if progress.unanswered >= 2:
-            return False
-        if progress.asked < plan.QUESTIONS_MOST:
-            return True
-        if progress.asked == plan.QUESTIONS_MOST:
-            self._out.append(Flag("too_many_questions", progress.state.eye, {"asked": progress.asked}))
-            self.state = self.state.put(replace(progress, asked=progress.asked + 1))
-        return False
+        """Whether this eye may be asked more."""
+        return progress.unanswered < 2 and progress.asked < plan.QUESTIONS_MOST
+
+    def _give_up(self, progress: EyeProgress) -> None:
+        """Too many questions, or no usable answers: the eye's lens stands as it is, and is said to be incomplete."""
+        assert progress.step is not None
+        eye = progress.state.eye
+        if progress.asked >= plan.QUESTIONS_MOST:
+            self._out.append(Flag("too_many_questions", eye, {"asked": progress.asked}))
+        self._out.append(StepChange(eye, progress.step.id, Status.SKIPPED))
+        self.state = self.state.put(replace(progress, step=None, repeating=None, given_up=True))
+        self._eye_finished(self.state.of(eye))
 
     def _begin_eye(self, progress: EyeProgress) -> EyeProgress:
         eye = replace(progress.state, age=self.state.age)
-        step = route.first_step(eye)
+        step = roads.first_step(eye, progress.road, self.start.manner.intake)
         self._say("eye_begins", {"eye": eye.eye, "lens": eye.lens})
         self.state = self.state.put(replace(progress, state=eye, step=step, begun=True))
         self._show(eye.lens)
@@ -477,41 +735,198 @@ class Exam:
         step = progress.step
         assert step is not None
         self._out.append(StepChange(progress.state.eye, step.id, status))
-        eye, following, passed = route.following(progress.state, step.id)
+        if step.id in roads.ENDS:
+            # A look at the end that moved the lens takes the line again; else the next such look follows.
+            self.state = self.state.put(replace(progress, step=None, ends=(*progress.ends, step.id)))
+            self._next_end(self.state.of(progress.state.eye))
+            return
+        eye, following, passed = roads.following(
+            progress.state, step.id, progress.road, self.state.power_by
+        )
         for id in passed:
             self._out.append(StepChange(eye.eye, id, Status.SKIPPED))
         if following is not None:
             if eye.rounds != progress.state.rounds:
                 self._out.append(Flag("acuity_poor_try_again", eye.eye, {"acuity": eye.line_here}))
+            if following.id == "acuity":
+                eye = self._weighed(progress, eye)
             self._out.append(StepChange(eye.eye, following.id, Status.BEGUN))
-        self.state = self.state.put(replace(self.state.of(eye.eye), step=following, state=eye))
+        self.state = self.state.put(replace(self.state.of(eye.eye), step=following, state=eye, repeating=None))
+        if following is None:
+            self._next_end(self.state.of(eye.eye))
+
+    def _weighed(self, progress: EyeProgress, eye: EyeState) -> EyeState:
+        """The astigmatism that all answers of the eye together point to, set before its sphere is checked."""
+        if self.weigh is None:
+            return eye
+        lens = weighed(self.weigh, ((answer.question, answer.heard) for answer in progress.answers), eye)
+        if lens != eye.lens:
+            self._show(lens)
+            self._say("weighed", {"eye": eye.eye, "lens": lens})
+        return eye.to(lens)
+
+    def _next_end(self, progress: EyeProgress) -> None:
+        """The next of the looks at the end of an eye that has something to do."""
+        if not self._allowed(progress):
+            return
+        duochrome = self.start.manner.duochrome or "duochrome" in self.state.together.wanted
+        worse = self._worse_eye() is progress.state.eye
+        step = roads.next_end(progress, duochrome, worse)
+        if step is not None:
+            self._out.append(StepChange(progress.state.eye, step.id, Status.BEGUN))
+            self.state = self.state.put(replace(progress, step=step))
 
     def _eye_finished(self, progress: EyeProgress) -> None:
-        if not progress.finished:
-            self._endings(progress.state)
-            self.state = self.state.put(replace(progress, finished=True))
-        other = self.state.of(self.state.eye.other)
-        if not other.finished:
-            self.state = replace(self.state, eye=other.state.eye, question=None, dials=None)
-            if other.begun:
-                self._say("other_eye", {"eye": other.state.eye})
-        else:
-            self.state = replace(self.state, closing=True, question=None)
-            self._two_eyes()
-        self._go_on()
+        doubts = consistency.judge(progress.state, progress.answers)
+        self._raise(doubts)
+        codes = tuple(flag.code for flag in doubts if flag.code in consistency.UNRELIABLE)
+        self.state = self.state.put(replace(progress, finished=True, doubts=codes))
+        self._pinhole_for_worse()
 
-    def _endings(self, eye: EyeState) -> None:
-        """Cautions an eye ends with; the cut-offs are design choices, and none of them is explained away."""
-        if eye.line_here is not None and line_feet(eye.line_here) > line_feet(plan.REFER_BELOW):
-            self._out.append(Flag("acuity_low", eye.eye, {"acuity": eye.line_here}))
+    def _worse_eye(self) -> Eye | None:
+        right, left = self.state.right, self.state.left
+        return closing.lines_differ(right.state.line_here, left.state.line_here)
 
-    def _two_eyes(self) -> None:
-        right, left = self.state.right.state, self.state.left.state
-        if right.line_here and left.line_here:
-            better, worse = sorted((line_feet(right.line_here), line_feet(left.line_here)))
-            # Two chart lines are 0.2 logMAR: a factor of 10^0.2 = 1.58 in the denominator.
-            if worse >= better * 1.58:
-                self._out.append(Flag("acuity_differs", Eye.BOTH, {"right": right.line_here, "left": left.line_here}))
+    def _pinhole_for_worse(self) -> None:
+        """Both eyes done and two lines apart: the worse one is looked at through a pinhole."""
+        worse = self._worse_eye()
+        if worse is None or not (self.state.right.finished and self.state.left.finished):
+            return
+        progress = self.state.of(worse)
+        if not progress.begun or "pinhole" in progress.ends or not self._allowed(progress):
+            return
+        step = roads.next_end(progress, False, True)
+        if step is not None:
+            self._out.append(StepChange(worse, step.id, Status.BEGUN))
+            self.state = replace(
+                self.state.put(replace(progress, step=step, finished=False)), eye=worse, question=None, dials=None
+            )
+
+    # --------------------------------------------------------------------------------------------- both eyes
+    @property
+    def _at_both(self) -> bool:
+        return self.state.together.step is not None and not self.state.closing
+
+    def _both(self) -> BothState:
+        state, together = self.state, self.state.together
+        return BothState(
+            state.right.state,
+            state.left.state,
+            state.age,
+            self.start.amplitude,
+            self.start.manner.working_distance,
+            self.start.dominant,
+            together.add,
+            together.intermediate,
+            together.acuity,
+            together.near_acuity,
+        )
+
+    def _put_both(self, both: BothState) -> None:
+        """Take over what a step with both eyes left; a lens that it moved is shown."""
+        for eye in closing.EYES:
+            progress = self.state.of(eye)
+            if both.of(eye).lens != progress.state.lens:
+                self.state = self.state.put(replace(progress, state=both.of(eye)))
+                self._out.append(ShowLens(eye, both.of(eye).lens))
+        self.state = replace(
+            self.state,
+            together=replace(
+                self.state.together,
+                add=both.add,
+                intermediate=both.intermediate,
+                acuity=both.acuity,
+                near_acuity=both.near_acuity,
+            ),
+        )
+
+    def _both_on(self) -> bool:
+        """Put the next question to both eyes; False: there is none."""
+        while True:
+            step = self.state.together.step
+            if step is None:
+                if not self._begin_both():
+                    return False
+                continue
+            question = step.ask(self._both())
+            if question is not None:
+                if question.eye is not Eye.BOTH and question.eye is not self.state.eye:
+                    self.state = replace(self.state, eye=question.eye, dials=None)
+                self._put_question(tries=0, question=question)
+                return True
+            self._leave_both(Status.DONE)
+
+    def _begin_both(self) -> bool:
+        """Begin the next step with both eyes; False when all are done."""
+        state = self.state
+        for id in roads.BOTH:
+            together = self.state.together
+            if id in together.done:
+                continue
+            step, reason = roads.begin_both(id, state, self._both(), self.start.manner)
+            if step is not None:
+                self._out.append(StepChange(Eye.BOTH, id, Status.BEGUN))
+                self.state = replace(self.state, together=replace(together, step=step))
+                if isinstance(step, Near):
+                    self._to_near(step)
+                return True
+            self.state = replace(self.state, together=replace(together, done=(*together.done, id)))
+            if reason is not None:
+                self._out.append(StepChange(Eye.BOTH, id, Status.SKIPPED))
+                self._say("both_skipped", {"step": id, "why": reason})
+        return False
+
+    def _to_near(self, step: Near) -> None:
+        """The add goes before both eyes, on the sphere dials."""
+        self._say("near_begins", {"step": step.id, "add": step.at, "distance": step.centimetres})
+        self._show_both()
+
+    def _leave_both(self, status: Status) -> None:
+        step = self.state.together.step
+        assert step is not None
+        self._out.append(StepChange(Eye.BOTH, step.id, status))
+        if isinstance(step, Near):
+            self._put_both(step.left(self._both()))
+            age = self.state.age
+            facts: dict[str, object] = {"step": step.id, "add": step.at, "limit": step.at_limit}
+            if age is not None:
+                facts["clear"] = closing.clear_range(step.at, age, step.centimetres)
+            self._say("add_found", facts)
+        together = replace(self.state.together, step=None, done=(*self.state.together.done, step.id))
+        if isinstance(step, Near) and step.id == "near":
+            together = replace(together, tentative=status is not Status.DONE)
+        self.state = replace(self.state, question=None, together=together)
+        if isinstance(step, Near):
+            self._show_both()
+
+    def _show_both(self) -> None:
+        for eye, lens in self._dials().items():
+            self._out.append(ShowLens(eye, lens))
+
+    # --------------------------------------------------------------------------------------------- the end
+    def _compare(self) -> None:
+        """How the lenses differ from the start, in words."""
+        for eye, change in closing.changes(self.state, self.start).items():
+            self._say(
+                "compared",
+                {
+                    "eye": eye,
+                    "sphere": change.after.sphere - change.before.sphere,
+                    "cylinder": change.after.cylinder - change.before.cylinder,
+                    "swing": change.swing,
+                    "equivalent": change.after.spherical_equivalent - change.before.spherical_equivalent,
+                    "vector": change.vector._asdict(),
+                    "before": change.before,
+                    "source": "glasses" if self.start.eye(eye).glasses is not None else self.start.source,
+                },
+            )
+
+    def _raise(self, flags: Iterable[Flag]) -> None:
+        """Give out the cautions that are new."""
+        for flag in flags:
+            if flag not in self.state.raised:
+                self.state = replace(self.state, raised=(*self.state.raised, flag))
+                self._out.append(flag)
 
     def _put_question(self, tries: int, question: Question | None = None) -> None:
         question = question or self.state.question
@@ -523,15 +938,17 @@ class Exam:
             number = progress.asked + 1
             state = state.put(replace(progress, asked=number))
         self._out.append(Ask(question, number, tries, state.dials))
-        if isinstance(question, Choice):
-            state = replace(state, dials=question.second)
-        elif isinstance(question, (Legible, AcuityQuestion)):
-            state = replace(state, dials=question.lens)
+        if question.eye is not Eye.BOTH and question.step != "duochrome":
+            if isinstance(question, Choice):
+                state = replace(state, dials=question.second)
+            elif isinstance(question, (Legible, AcuityQuestion)):
+                state = replace(state, dials=question.lens)
         self.state = state
 
     def _finish(self, confirmed: bool) -> None:
-        state = replace(self.state, over=True, confirmed=confirmed, question=None)
-        self.state = state
+        if self._at_both:
+            self._leave_both(Status.SKIPPED)
+        self.state = replace(self.state, over=True, confirmed=confirmed, question=None)
         if not confirmed:
             self._out.append(Flag("not_confirmed", Eye.BOTH))
         self._say("finished" if confirmed else "finished_unconfirmed")
@@ -539,10 +956,15 @@ class Exam:
         self._out.append(self._prescription())
 
     def _prescription(self) -> Prescribe:
-        state = self.state
-        return Prescribe(_result(state.right), _result(state.left), state.pd, state.confirmed)
+        return closing.prescription(self.state, self.start)
 
     # -------------------------------------------------------------------------------------------------- small
+    def _dials(self) -> dict[Eye, Lens]:
+        """What the dials of each eye should show, the add on them while near is looked at."""
+        step = self.state.together.step
+        add = step.at if isinstance(step, Near) else 0
+        return {eye: with_add(self.state.of(eye).state.lens, add) for eye in closing.EYES}
+
     def _lens(self) -> Lens:
         return self.state.of(self.state.eye).state.lens
 
@@ -557,24 +979,39 @@ class Exam:
         return out
 
 
-def _with_value(state: State, of: str, value: object) -> State:
-    if of == "pd":
-        assert isinstance(value, (int, float))
-        return replace(state, pd=float(value))
-    assert isinstance(value, int)
-    right, left = (replace(p, state=replace(p.state, age=value)) for p in (state.right, state.left))
-    return replace(state, age=value, right=right, left=left)
-
-
-def _result(progress: EyeProgress) -> EyeResult:
-    eye, lens = progress.state, progress.state.lens
-    seen = progress.begun or eye.given
-    return EyeResult(
-        sphere=lens.sphere if seen else None,
-        cylinder=lens.cylinder if seen else None,
-        axis=lens.axis if seen and lens.cylinder else None,
-        add=progress.add,
-        acuity=eye.line_here,
-        entering_acuity=eye.entering,
-        complete=progress.finished,
+def _eye_before(eye: Eye, given: StartEye, age: int | None, examined: bool) -> EyeProgress:
+    """An eye before the exam begins."""
+    lens = given.lens or Lens(0)
+    state = EyeState(
+        eye,
+        lens,
+        age=age,
+        entering=given.acuity,
+        line=given.acuity,
+        line_lens=lens if given.acuity else None,
+        given=given.lens is not None,
+        power_from=lens.cylinder,
+        focus_from=lens.spherical_equivalent,
+        unaided=given.unaided,
     )
+    return EyeProgress(state, examined=examined, finished=not examined)
+
+
+def _to_ask(start: Start) -> tuple[str, ...]:
+    """What is asked before the first eye: what is not known, and only age and PD unless more is wanted."""
+    known = {
+        "age": start.age,
+        "pd": start.pd,
+        "near_pd": start.near_pd,
+        "vertex": start.vertex,
+        "reason": start.reason,
+        "red_flags": start.red_flags or None,
+    }
+    rules = (*plan.INTAKE, *plan.SETTING_UP) if start.manner.intake else plan.SETTING_UP
+    return tuple(rule.id for rule in rules if known[rule.id] is None)
+
+
+def _lenses(question: Question) -> tuple[Lens, ...]:
+    if isinstance(question, Choice):
+        return question.first, question.second
+    return (question.lens,) if isinstance(question, (Legible, AcuityQuestion)) else ()

@@ -30,6 +30,9 @@ class Meaning(str, Enum):
     SET_PD = "set_pd"
     SET_ADD = "set_add"
     SET_AGE = "set_age"
+    SET_NEAR_PD = "set_near_pd"
+    SET_VERTEX = "set_vertex"
+    POWER_AT = "power_at"
     # commands
     UNDO = "undo"
     REPEAT = "repeat"
@@ -43,6 +46,17 @@ class Meaning(str, Enum):
     FINISH = "finish"
     NOTE = "note"
     WHY = "why"
+    REFINE = "refine"
+    RECHECK = "recheck"
+    NEAR = "near"
+    INTERMEDIATE = "intermediate"
+    BALANCE = "balance"
+    DUOCHROME = "duochrome"
+    TRANSPOSE = "transpose"
+    CYLINDER_BY = "cylinder_by"
+    # what the patient came with
+    RED_FLAG = "red_flag"
+    REASON = "reason"
 
     def __str__(self) -> str:
         return self.value
@@ -72,9 +86,10 @@ class Heard:
     """One utterance as the exam receives it.
 
     meaning  None only where the outcome is NOT_UNDERSTOOD or SILENCE.
-    value    for meanings with a number: sphere, cylinder and add in hundredths of a dioptre, axis in degrees, PD in
-             millimetres, age in years, acuity as a Snellen fraction in feet such as "20/25"; a note's words as text.
-             For switch_eye "right" or "left" where it was said.
+    value    for meanings with a number: sphere, cylinder and add in hundredths of a dioptre, axis in degrees, PD and
+             vertex distance in millimetres, age in years, acuity as a Snellen fraction in feet such as "20/25"; the
+             words of a note or a reason as text. For switch_eye and recheck "right" or "left" where it was said; for
+             red_flag its code (`plan.RED_FLAGS`); for cylinder_by "dial" or "cross".
     by       who spoke, or None where one microphone cannot tell.
     score    natural-log likelihood ratio or similar, engine's own scale; None where typed.
     after    seconds from the end of the question to the start of speech; None where unknown.

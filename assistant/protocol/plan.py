@@ -83,7 +83,7 @@ INTAKE: tuple[StepRule, ...] = (
 
 # At the end of an eye, each only where it has something to do.
 EYE_ENDS: tuple[StepRule, ...] = (
-    StepRule("duochrome", "red against green, one click at most each way; only where asked for", "equal, or a reversal"),
+    StepRule("duochrome", "red against green, one click at most; only where asked for", "equal, or a reversal"),
     StepRule("cylinder_check", "a cylinder that came down to nothing: without it, or with a quarter", "one answer"),
     StepRule("pinhole", "the line through a pinhole, where the best acuity is poor", "a line is named, or skip"),
 )
@@ -154,6 +154,9 @@ POWER_STEP_POOR = 100  # from plan.POOR on: half a dioptre hardly shows through 
 POWER_FINEST = 25
 HESITATIONS_IN_RANGE = 2  # hesitant "two"s that mean the range is reached; a single one may be a slow patient
 
+# --- all answers together ---------------------------------------------------------------------------------------
+WEIGHED_APART = 0.06  # dioptres of astigmatism (length in the J0/J45 plane) worth turning the dials for: half a quarter
+
 # --- over-minus check -------------------------------------------------------------------------------------------
 CLICKS_EXPECTED = 3  # a correct sphere takes three quarter clicks of plus (common practice)
 # Clicks tried in turn while the line stays readable; the count is then closed in to one click.
@@ -204,6 +207,14 @@ CATCH_APART = 5  # answers between them
 TOO_FAST = 0.3  # seconds from the end of the question: the lens has not been seen
 TOO_FAST_TIMES = 3
 NO_PREFERENCE = 6  # choices an eye, and not one of them preferred
+ONE_SIDED = 0.8  # share of the answers for one position, with a contradicted pair: the position was answered
+TOLD_APART = 0.20  # dioptres of blur between two lenses that an eye of 20/20 cannot overlook
+TOLD_BY_FEET = 100  # 20/100 notices 1.00 D either side (just-noticeable difference, common practice): feet / 100 D
+TOLD_IN_BLUR = 0.25  # share of the blur already there that a difference must be
+MISFITS = 2  # pairs answered against the final lens ("the same" counts half), at least, and
+MISFIT_SHARE = 0.25  # of the pairs plainly different
+FATIGUE_ANSWERS = 5  # timed answers in the first and in the last third, at least
+FATIGUE_TIMES, FATIGUE_SECONDS = 1.5, 1.0  # the last third slower by this factor, and by so many seconds
 
 # --- safety nets ------------------------------------------------------------------------------------------------
 GOOD_ENOUGH = "20/30"  # a best line poorer than this sends the eye back once

@@ -1,0 +1,127 @@
+"""All there is to know about an exam at one moment, as one frozen value: what undo keeps and replay comes to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from ..optics.lens import Lens
+from .both import BothStep
+from .consistency import Answer, Answers
+from .effects import Flag
+from .eye import EyeState
+from .questions import Choice, Eye, Question
+from .start import Road
+from .steps.base import Step
+
+
+@dataclass(frozen=True)
+class EyeProgress:
+    """One eye on its way.
+
+    step       where it is; None: not begun, or finished
+    examined   False: not to be gone through in this exam, its lens is carried over from the start
+    asked      questions put, asked-again ones included
+    unanswered steps in a row left without an answer
+    given_up   left before its end: too many questions, or no usable answers
+    ends       steps of `plan.EYE_ENDS` gone through
+    answers    every answer used, in order
+    repeating  a pair put in reverse order just now, and the answer it checks
+    doubts     codes of the flags after which its lens is not taken for its refraction
+    road       how much of it is gone through
+    """
+
+    state: EyeState
+    step: Step | None = None
+    examined: bool = True
+    begun: bool = False
+    finished: bool = False
+    asked: int = 0
+    unanswered: int = 0
+    given_up: bool = False
+    ends: tuple[str, ...] = ()
+    answers: Answers = ()
+    repeating: tuple[Answer, Choice] | None = None
+    doubts: tuple[str, ...] = ()
+    road: Road = Road.FULL
+
+    @property
+    def complete(self) -> bool:
+        """Gone through to the end, with answers that fit together."""
+        return self.examined and self.finished and not self.given_up and not self.doubts
+
+
+@dataclass(frozen=True)
+class Room:
+    """What is known of the patient and the room, from the start file or said on the way; `Start` has the units."""
+
+    age: int | None = None
+    pd: float | None = None
+    near_pd: float | None = None
+    vertex: float | None = None
+    reason: str | None = None
+    red_flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Together:
+    """The steps with both eyes.
+
+    step    where they are
+    done    steps of `plan.BOTH_EYES` gone through or passed over
+    wanted  steps asked for by command
+    tentative  the add was not refined to its end
+    """
+
+    step: BothStep | None = None
+    done: tuple[str, ...] = ()
+    wanted: frozenset[str] = frozenset()
+    add: int | None = None
+    tentative: bool = False
+    intermediate: int | None = None
+    acuity: str | None = None
+    near_acuity: str | None = None
+
+
+@dataclass(frozen=True)
+class State:
+    """An exam at one moment.
+
+    setting_up   ids still to be asked before the first eye
+    tries        unusable utterances since the question was put; `unclear`, those outside the grammar in a row
+    dials        what the current eye's dials show, where that differs from the lens before it
+    raised       cautions given out at the end so far
+    power_by     the cylinder's power by "dial" steps or by "cross" cylinder
+    """
+
+    right: EyeProgress
+    left: EyeProgress
+    eye: Eye = Eye.RIGHT
+    setting_up: tuple[str, ...] = ()
+    question: Question | None = None
+    tries: int = 0
+    unclear: int = 0
+    paused: bool = False
+    closing: bool = False
+    over: bool = False
+    confirmed: bool = False
+    dials: Lens | None = None
+    room: Room = field(default_factory=Room)
+    together: Together = field(default_factory=Together)
+    raised: tuple[Flag, ...] = ()
+    power_by: str = "dial"
+
+    @property
+    def pd(self) -> float | None:
+        return self.room.pd
+
+    @property
+    def age(self) -> int | None:
+        return self.room.age
+
+    def of(self, eye: Eye) -> EyeProgress:
+        return self.left if eye is Eye.LEFT else self.right
+
+    def put(self, progress: EyeProgress) -> State:
+        if progress.state.eye is Eye.RIGHT:
+            return replace(self, right=progress)
+        return replace(self, left=progress)
