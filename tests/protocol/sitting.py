@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 
+from foreign import ForeignPatient, Rules
+
 from assistant.optics.lens import Lens
 from assistant.protocol import plan
 from assistant.protocol.effects import Ask, Effect, Flag, Prescribe, ShowLens
@@ -115,7 +117,7 @@ def at_step(step: str, answer: Answer | None = None, start: Start | None = None)
     return exam
 
 
-STARTED = Start(StartEye(Lens.of(-2.0, -1.5, 30), "20/25"), StartEye(Lens.of(-1.5, -1.0, 150), "20/25"), pd=62, age=40)
+STARTED = Start(StartEye(Lens.of(-2.0, -1.5, 30), "20/25"), StartEye(Lens.of(-1.5, -1.0, 150), "20/25"), pd=62, age=30)
 """Old glasses with a cylinder: every step has something to do."""
 
 
@@ -133,8 +135,13 @@ def prescription(effects: Iterable[Effect]) -> Prescribe:
     return found[0]
 
 
+def honest(seed: int = 0) -> Answer:
+    """A patient whose eyes need about what `STARTED` has, seen exactly and told truly."""
+    return ForeignPatient(Rules(), (-2.25, -1.25, 35, 0.0), (-1.5, -0.75, 145, 0.0), seed, age=30).hear
+
+
 def place(state: State) -> State:
-    """Where an exam stands, without the counts of how often it asked: what undo has to bring back."""
+    """Where an exam stands, without the counts of how often it asked and what it warned of: what undo brings back."""
     return replace(
         state,
         right=replace(state.right, asked=0),
@@ -142,4 +149,5 @@ def place(state: State) -> State:
         tries=0,
         unclear=0,
         dials=None,
+        raised=(),
     )
