@@ -6,7 +6,7 @@ else happens), to the watchers, and to the voice.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from .evidence.together import weigh
@@ -57,6 +57,16 @@ class Session:
     def take(self, heard: Heard, recording: Recording | None = None) -> None:
         """One utterance, or silence."""
         self._carry_out(self.exam.hear(heard), recording)
+
+    def catch_up(self, heard: Iterable[Heard]) -> None:
+        """Bring the exam to where earlier utterances left it; they are in the log already, so nothing is said."""
+        self.exam.begin()
+        for utterance in heard:
+            self.exam.hear(utterance)
+
+    def ask_again(self) -> None:
+        """Put the question that stands once more."""
+        self._carry_out(self.exam.again())
 
     def close(self) -> None:
         """The input has ended."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
@@ -60,24 +60,96 @@ def default_folder() -> Path:
 
 
 def run(args: argparse.Namespace) -> int:
-    from .hear import grammars
-
-    start_dict: dict[str, Any] = {}
+    start: dict[str, Any] = {}
     notes: list[str] = []
     if args.start is not None:
-        start_dict, notes = read_start(args.start)
+        start, notes = read_start(args.start)
+    header = {
+        "version": __version__,
+        "start": start,
+        "listen": args.listen if args.listen in ("mic", "text") else "recording",
+        "asks": args.asks,
+    }
+
+    def create(heard_by: Mapping[str, str]) -> ExamFolder:
+        for note in notes:
+            print(f"start: {note}", file=sys.stderr)
+        return ExamFolder.create(args.out or default_folder(), header={**header, **heard_by})
+
+    return conduct(args, create, start, args.asks, Session.begin)
+
+
+def add_listening(parser: argparse.ArgumentParser) -> None:
+    """The options of every command that holds an exam: what it listens to, and what it gives out."""
+    add_listening(parser)
+    parser.add_argument("--out", metavar="DIR", type=Path, help="the exam folder to make (exams/ and the time)")
+    parser.add_argument(
+        "--start", metavar="FILE", type=Path, help="a starting point: old glasses, autorefraction ..."
+    )
+    parser.add_argument(
+        "--asks",
+        choices=("examiner", "assistant"),
+        default="examiner",
+        help="who puts the questions (examiner)",
+    )
+    parser.set_defaults(run=run)
+
+
+def default_folder() -> Path:
+    """exams/ and the local time: sorts by day, and says nothing of the patient."""
+    return Path("exams") / datetime.now().strftime("%Y-%m-%d-%H%M%S")
+
+
+def run(args: argparse.Namespace) -> int:
+    start: dict[str, Any] = {}
+    notes: list[str] = []
+    if args.start is not None:
+        start, notes = read_start(args.start)
+    header = {
+        "version": __version__,
+        "start": start,
+        "listen": args.listen if args.listen in ("mic", "text") else "recording",
+        "asks": args.asks,
+    }
+
+    def create(heard_by: Mapping[str, str]) -> ExamFolder:
+        for note in notes:
+            print(f"start: {note}", file=sys.stderr)
+        return ExamFolder.create(args.out or default_folder(), header={**header, **heard_by})
+
+    return conduct(args, create, start, args.asks, Session.begin)
+
+
+def add_listening(parser: argparse.ArgumentParser) -> None:
+    """The options of every command that holds an exam: what it listens to, and what it gives out."""
+    parser.add_argument("--listen", metavar="mic|text|FILE.wav", default="mic", help="what to listen to (mic)")
+    parser.add_argument("--speak", choices=("aloud", "off"), help="say the prompts (aloud with mic, else off)")
+    parser.add_argument("--events", metavar="-|FILE", help="every event as a JSON line; - for standard output")
+    parser.add_argument("--engine", help="the recogniser (the embedded one)")
+    parser.add_argument("--model", metavar="DIR", type=Path, help="its model (the packaged one)")
+
+
+def conduct(
+    args: argparse.Namespace,
+    open_folder: Callable[[Mapping[str, str]], ExamFolder],
+    start: dict[str, Any],
+    asks: str,
+    begin: Callable[[Session], None],
+) -> int:
+    """Hold an exam: listen to what `args` say, write to the folder that `open_folder` opens, and `begin` it.
+
+    `open_folder` is given what is to be known of the recogniser (engine and model; nothing where lines are typed). Everything
+    that can fail for want of a file or a model fails before it is called.
+    """
+    from .hear import grammars
+
     listen = args.listen
     if listen not in ("mic", "text") and not Path(listen).is_file():
         raise UserError(f"{listen} is not there: give mic, text, or a recording (WAV or FLAC)")
-    header = {
-        "version": __version__,
-        "start": start_dict,
-        "listen": listen if listen in ("mic", "text") else "recording",
-        "asks": args.asks,
-    }
     live_grammars = grammars()
     with ExitStack() as stack:
         listener: Callable[[Session, ExamFolder], None]
+        heard_by: dict[str, str] = {}
         if listen == "text":
             listener = listen_to_lines(sys.stdin)
         else:
@@ -85,7 +157,7 @@ def run(args: argparse.Namespace) -> int:
             from ..listening import listen_to_microphone, listen_to_recording
 
             recogniser = load(args.engine, args.model)
-            header |= {"engine": recogniser.name, "model": recogniser.model}
+            heard_by = {"engine": recogniser.name, "model": recogniser.model}
             if listen == "mic":
                 listener = listen_to_microphone(recogniser)
             else:
@@ -96,25 +168,17 @@ def run(args: argparse.Namespace) -> int:
             watchers.append(json_lines(stack, args.events))
         if not machine_reads:
             watchers.append(Conversation(sys.stdout))
-        for note in notes:
-            print(f"start: {note}", file=sys.stderr)
-        folder = stack.enter_context(ExamFolder.create(args.out or default_folder(), header=header))
-        aloud = args.speak == "aloud" or (args.speak is None and listen == "mic")
+        folder = stack.enter_context(open_folder(heard_by))
         speak = None
-        if aloud:
+        if args.speak == "aloud" or (args.speak is None and listen == "mic"):
             from ..aloud import open_mouth
 
             speak = open_mouth(stack)
         session = Session(
-            live_grammars,
-            start_from_dict(start_dict),
-            folder=folder,
-            watch=tuple(watchers),
-            speak=speak,
-            asks=args.asks,
+            live_grammars, start_from_dict(start), folder=folder, watch=tuple(watchers), speak=speak, asks=asks
         )
         try:
-            session.begin()
+            begin(session)
             listener(session, folder)
         finally:
             session.close()
