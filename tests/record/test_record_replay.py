@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from small_exam import ticking
 
 from assistant.errors import UserError
+from assistant.evidence.together import weigh
 from assistant.optics.lens import Lens
 from assistant.protocol.effects import EyeResult, Prescribe
 from assistant.protocol.exam import Exam
@@ -58,7 +59,7 @@ utterances = st.lists(st.one_of(answers, answers, answers, commands, numbers, un
 
 def sit(start: Start, said: list[Heard]) -> tuple[Exam, list[Event]]:
     """An exam with these utterances, ended when they end; its events, chained as the log has them."""
-    exam = Exam(start)
+    exam = Exam(start, weigh)
     effects = list(exam.begin())
     for heard in said:
         effects += exam.hear(heard)
@@ -89,7 +90,7 @@ def test_replaying_the_log_gives_the_exam_again(start: Start, said: list[Heard])
 
 def cooperative(start: Start, corrected: dict[int, Meaning] | None = None) -> list[Heard]:
     """Answers to every question of an exam that always says "one"; `corrected` changes single ones."""
-    exam = Exam(start)
+    exam = Exam(start, weigh)
     exam.begin()
     said: list[Heard] = []
     while not exam.over and len(said) < 300:
@@ -128,7 +129,7 @@ def test_a_correction_that_changes_the_next_question_stops_the_replay_there() ->
     assert outcome.parted["seq"] == after["seq"]
     assert outcome.left_out == len(said) - place - 1
     # what it would ask is what an exam with that answer does ask
-    exam = Exam(START)
+    exam = Exam(START, weigh)
     exam.begin()
     for heard in [*said[:place], Heard("choice", Outcome.HEARD, Meaning.SECOND)]:
         exam.hear(heard)
