@@ -152,6 +152,14 @@ class Exam:
             self._unusable(heard)
         return self._flush()
 
+    def again(self) -> tuple[Effect, ...]:
+        """The question that stands, for someone who has just come in; nothing about the exam changes."""
+        question = self.state.question
+        if question is not None:
+            asked = 1 if question.eye is Eye.BOTH else self.state.of(question.eye).asked
+            self._out.append(Ask(question, asked))
+        return self._flush()
+
     def close(self) -> tuple[Effect, ...]:
         """The input has ended: the draft is given out with what there is."""
         if not self.state.over:
