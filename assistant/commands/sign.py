@@ -60,6 +60,6 @@ def _show(log: Log, by: str, licence: str, key: SigningKey | None) -> None:
     print(f"Signed by {by}, licence {licence}{f', key {fingerprint(key.public)}' if key else ''}.")
     if not prescription.get("confirmed", True):
         print("Note: the draft was not confirmed at read-back.")
-    flags = len(list(log.of_kind("flag")))
-    if flags:
-        print(f"Note: the exam raised {flags} caution{'s' if flags > 1 else ''}; transcript.txt marks them !!!.")
+    for flag in log.of_kind("flag"):
+        eye = "" if flag["eye"] == "both" else f"{flag['eye']} eye: "
+        print(f"Caution: {eye}{flag['says']} (event {flag['seq']})")

@@ -43,9 +43,9 @@ def run(args: argparse.Namespace) -> int:
         print(f"PROBLEM    {LOG + ' ' if problem.line else ''}{problem}")
     if verdict.problems:
         first, more = verdict.problems[0], len(verdict.problems) - 1
-        raise UserError(
-            f"{args.folder}: {first}{f'; and {more} more' if more else ''}. "
-            "Compare with a copy you trust; the log itself cannot be mended"
-        )
+        others = f"; and {more} more" if more else ""
+        in_log = any(problem.line is not None for problem in verdict.problems)
+        advice = ". A line cannot be mended: compare with a copy you trust" if in_log else ""
+        raise UserError(f"{args.folder}: {first}{others}{advice}")
     print("The record holds.")
     return 0

@@ -123,6 +123,8 @@ def signed_event(log: Log, by: str, licence: str, clock: Clock = utc_now, key: S
     prescription = last_prescription(log.events)
     if prescription is None:
         raise UserError("the exam has no prescription to sign yet: go on with it by resume")
+    if all(prescription[eye].get("sphere") is None for eye in ("right", "left")):
+        raise UserError("neither eye was measured: there is no prescription to sign")
     already = signature_in_force(log.events)
     if already is not None:
         raise UserError(

@@ -118,7 +118,7 @@ def test_sign_makes_the_draft_active(run: Run, exam: Path, capsys: pytest.Captur
     out = capsys.readouterr().out
     assert "right  -1.50 -0.50 x 090, add +2.00, 20/20" in out
     assert "Signed by A. Practitioner, licence L-1234." in out
-    assert "the exam raised 1 caution;" in out
+    assert "Caution: right eye: Seven answers in a row were two (event 7)" in out
     built = json.loads((exam / "prescription.json").read_text())
     assert (built["status"], built["signed"]["licence"]) == ("active", "L-1234")
     assert "=== signed by A. Practitioner prescription" in (exam / "transcript.txt").read_text()
@@ -133,6 +133,12 @@ def test_sign_refuses_a_record_that_does_not_hold(run: Run, exam: Path) -> None:
     with pytest.raises(UserError, match="not signed, for the record does not hold: line 5"):
         run("sign", exam, "--by", "A", "--licence", "L")
     assert (exam / "exam.jsonl").read_bytes() == before
+
+
+def test_sign_refuses_an_exam_that_measured_nothing(run: Run, tmp_path: Path) -> None:
+    folder = folder_of(log_with(NOT_MEASURED, NOT_MEASURED), tmp_path / "exam")
+    with pytest.raises(UserError, match="neither eye was measured"):
+        run("sign", folder, "--by", "A", "--licence", "L")
 
 
 def test_sign_needs_name_and_licence(run: Run, exam: Path) -> None:
