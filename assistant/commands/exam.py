@@ -28,59 +28,6 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         description="Follows the refraction: hears the answers and commands, says the next lens change, writes "
         "everything down. Ends with the draft prescription and the exam folder.",
     )
-    parser.add_argument(
-        "--listen", metavar="mic|text|FILE.wav", default="mic", help="what to listen to (mic)"
-    )
-    parser.add_argument(
-        "--speak", choices=("aloud", "off"), help="say the prompts (aloud with mic, else off)"
-    )
-    parser.add_argument(
-        "--out", metavar="DIR", type=Path, help="the exam folder to make (exams/ and the time)"
-    )
-    parser.add_argument(
-        "--start", metavar="FILE", type=Path, help="a starting point: old glasses, autorefraction ..."
-    )
-    parser.add_argument(
-        "--events", metavar="-|FILE", help="write every event as a JSON line; - for standard output"
-    )
-    parser.add_argument(
-        "--asks",
-        choices=("examiner", "assistant"),
-        default="examiner",
-        help="who puts the questions (examiner)",
-    )
-    parser.add_argument("--engine", help="the recogniser (the embedded one)")
-    parser.add_argument("--model", metavar="DIR", type=Path, help="its model (the packaged one)")
-    parser.set_defaults(run=run)
-
-
-def default_folder() -> Path:
-    """exams/ and the local time: sorts by day, and says nothing of the patient."""
-    return Path("exams") / datetime.now().strftime("%Y-%m-%d-%H%M%S")
-
-
-def run(args: argparse.Namespace) -> int:
-    start: dict[str, Any] = {}
-    notes: list[str] = []
-    if args.start is not None:
-        start, notes = read_start(args.start)
-    header = {
-        "version": __version__,
-        "start": start,
-        "listen": args.listen if args.listen in ("mic", "text") else "recording",
-        "asks": args.asks,
-    }
-
-    def create(heard_by: Mapping[str, str]) -> ExamFolder:
-        for note in notes:
-            print(f"start: {note}", file=sys.stderr)
-        return ExamFolder.create(args.out or default_folder(), header={**header, **heard_by})
-
-    return conduct(args, create, start, args.asks, Session.begin)
-
-
-def add_listening(parser: argparse.ArgumentParser) -> None:
-    """The options of every command that holds an exam: what it listens to, and what it gives out."""
     add_listening(parser)
     parser.add_argument("--out", metavar="DIR", type=Path, help="the exam folder to make (exams/ and the time)")
     parser.add_argument(
@@ -138,8 +85,8 @@ def conduct(
 ) -> int:
     """Hold an exam: listen to what `args` say, write to the folder that `open_folder` opens, and `begin` it.
 
-    `open_folder` is given what is to be known of the recogniser (engine and model; nothing where lines are typed). Everything
-    that can fail for want of a file or a model fails before it is called.
+    `open_folder` is given what is to be known of the recogniser (engine and model; nothing where lines are
+    typed). Everything that can fail for want of a file or a model fails before it is called.
     """
     from .hear import grammars
 
@@ -195,7 +142,7 @@ def json_lines(stack: ExitStack, where: str) -> Callable[[Event], None]:
         stream = sys.stdout
     else:
         try:
-            stream = stack.enter_context(open(where, "w", encoding="utf-8"))
+            stream = stack.enter_context(Path(where).open("w", encoding="utf-8"))
         except OSError as error:
             raise UserError(
                 f"{where} cannot be written: {error.strerror}. Give a file you may write"
