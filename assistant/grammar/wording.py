@@ -109,7 +109,7 @@ def question(ask: Ask, head: Instrument = MINUS_HEAD) -> str:
         return first if ask.attempt == 1 else later
     match asked:
         case Choice():
-            return _choice(asked, ask.dials, head)
+            return _choice(asked, ask, head)
         case Legible():
             return f"{_eye(asked.eye)}: {_dial_to(ask.dials, asked.lens, head)}any letter on {line(asked.line)}?"
         case AcuityQuestion():
@@ -163,9 +163,8 @@ def _dial_to(dials: Lens | None, goal: Lens, head: Instrument) -> str:
     """The turn from what the dials show to `goal`, or nothing where they show it."""
     if dials is None or dials == goal:
         return ""
-    if dials.cross is not None:
-        return "cross cylinder away; "
-    before, after = head.shown(dials), head.shown(goal)
+    away = "cross cylinder away; " if dials.cross is not None else ""
+    before, after = head.shown(dials.with_cross(None)), head.shown(goal)
     parts = []
     if before.sphere != after.sphere:
         parts.append(f"sphere, {clicks(after.sphere - before.sphere)}, to {power(after.sphere)}")
@@ -173,27 +172,42 @@ def _dial_to(dials: Lens | None, goal: Lens, head: Instrument) -> str:
         parts.append(f"cylinder {power(after.cylinder)}")
     if before.axis != after.axis and after.cylinder:
         parts.append(f"axis {axis(after.axis)}")
-    return "; ".join(parts) + "; " if parts else ""
+    return away + "; ".join(parts) + ("; " if parts else "")
 
 
-def _choice(asked: Choice, dials: Lens | None, head: Instrument) -> str:
+def _turns(dials: Lens | None, goal: Lens, head: Instrument) -> list[str]:
+    """The dials that do not show `goal` yet, each with its goal."""
+    if dials is None:
+        return []
+    before, after = head.shown(dials.with_cross(None)), head.shown(goal.with_cross(None))
+    parts = []
+    if before.sphere != after.sphere:
+        parts.append(f"sphere {power(after.sphere)}")
+    if before.cylinder != after.cylinder:
+        parts.append(f"cylinder {power(after.cylinder)}")
+    if before.axis != after.axis and after.cylinder:
+        parts.append(f"axis {axis(after.axis)}")
+    return parts
+
+
+def _choice(asked: Choice, ask: Ask, head: Instrument) -> str:
     if asked.step in _PAIRS_OF_THEIR_OWN:
         return _PAIRS_OF_THEIR_OWN[asked.step](asked)
     eye = _eye(asked.eye)
+    dials = ask.dials
     if asked.first.cross is not None:
         return f"{eye}: {_cross(asked, dials, head)}"
     first, second = head.shown(asked.first), head.shown(asked.second)
-    back = ""
-    if dials is not None and dials.cross is not None:
-        back = "cross cylinder away; "
-    elif dials is not None and dials != asked.first:
-        back = f"one is {lens(first)}; " if asked.step == "repeat_reversed" else "back to one; "
-    if first.cylinder != second.cylinder:
-        turned = f", axis {axis(second.axis)}" if first.axis != second.axis or not first.cylinder else ""
-        words = f"two is cylinder {power(second.cylinder)}{turned}"
+    back = "cross cylinder away; " if dials is not None and dials.cross is not None else ""
+    if turns := _turns(dials, asked.first, head):
+        back += "back to one; " if ask.back else f"one is {', '.join(turns)}; "
+    if (first.cylinder, first.axis) != (second.cylinder, second.axis):
+        words = [f"cylinder {power(second.cylinder)}"] if first.cylinder != second.cylinder else []
+        if second.cylinder and (first.axis != second.axis or not first.cylinder):
+            words.append(f"axis {axis(second.axis)}")
         if first.sphere != second.sphere:
-            words += f", sphere {power(second.sphere)}"
-        return f"{eye}: {back}{words}."
+            words.append(f"sphere {power(second.sphere)}")
+        return f"{eye}: {back}two is {', '.join(words)}."
     return f"{eye}: {back}sphere, {clicks(second.sphere - first.sphere)}, to {power(second.sphere)}."
 
 
@@ -205,12 +219,12 @@ def _cross(asked: Choice, dials: Lens | None, head: Instrument) -> str:
     if head.plus:
         mark, at = "plus", wrap_axis(at + 90)
     dial = head.shown(first).axis
-    held = ""
+    held = "".join(f"{turn}; " for turn in _turns(dials, first, head) if not turn.startswith("axis"))
     size = "" if first.cross.power == plan.CROSS_POWER else f" {power(first.cross.power)[len('plus ') :]}"
     if dials is None or dials.cross is None or dials.cross.power != first.cross.power:
-        held = f"cross cylinder{size} astride axis {axis(dial)}; "
+        held += f"cross cylinder{size} astride axis {axis(dial)}; "
     elif dials.axis != first.axis:
-        held = f"axis to {axis(dial)}; "
+        held += f"axis to {axis(dial)}; "
     if at == dial:
         return f"{held}one, {mark} mark on the axis; two, flip."
     if wrap_axis(at + 90) == dial:
@@ -313,7 +327,7 @@ _WHY = {
 _SAY: Mapping[str, Callable[[Facts], str]] = {
     "welcome": lambda f: "Ready.",
     "eye_begins": lambda f: f"{_eye(f['eye'])}. {lens(cast(Shown, f['lens'])).capitalize()}.",
-    "other_eye": lambda f: f"{_eye(f['eye'])}.",
+    "other_eye": lambda f: f"{_eye(f['eye'])}. {lens(cast(Shown, f['lens'])).capitalize()}.",
     "acuity_recorded": lambda f: f"Vision {line(cast(str, f['line']))}.",
     "pd_recorded": lambda f: f"P d {_number(f['pd'])}.",
     "age_recorded": lambda f: f"Age {_number(f['age'])}.",

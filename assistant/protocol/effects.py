@@ -25,13 +25,14 @@ class Ask:
     """A question, put now. `number` counts the eye's questions from 1; `attempt` counts re-asks from 0.
 
     `dials` is what the dials show as it is put (the second lens of the pair before, say), or None when they show the
-    lens the exam last set.
+    lens the exam last told. `back`: the first lens is the one that was "one" just before.
     """
 
     question: Question
     number: int
     attempt: int = 0
     dials: Lens | None = None
+    back: bool = False
 
 
 @dataclass(frozen=True)

@@ -359,7 +359,7 @@ class Exam:
             return
         eye = progress.state.to(lens)
         step = progress.step.rebased(eye) if progress.step is not None else None
-        self.state = state.put(replace(progress, state=eye, step=step, repeating=None))
+        self.state = replace(state.put(replace(progress, state=eye, step=step, repeating=None)), dials=None)
         self._show(lens)
         self._say("dials_set", {"eye": state.eye, "dial": dial, "lens": lens})
         self._go_on()
@@ -380,7 +380,9 @@ class Exam:
         else:
             paused = self.state.paused
             shown = self._dials()
-            self.state = replace(self._before.pop(), paused=paused, dials=None, raised=self.state.raised)
+            now, before = self.state, self._before.pop()
+            on = (now.dials or self._lens()) if before.eye is now.eye else None
+            self.state = replace(before, paused=paused, dials=on, raised=now.raised)
             self._say("undone")
             for eye, lens in self._dials().items():
                 if lens != shown[eye]:
@@ -515,7 +517,7 @@ class Exam:
         self.state = replace(
             self.state.put(progress), eye=wanted, closing=False, question=None, dials=None
         )
-        self._say("other_eye", {"eye": wanted})
+        self._other_eye(progress)
         self._go_on()
 
     def _refine(self, heard: Heard) -> None:
@@ -550,8 +552,11 @@ class Exam:
             repeating=None,
             road=road,
         )
-        self.state = replace(self.state.put(progress), eye=eye, closing=False, question=None, dials=None)
+        on = self.state.dials if eye is self.state.eye else None
+        self.state = replace(self.state.put(progress), eye=eye, closing=False, question=None, dials=on)
         self._show(state.lens)
+        if on is None:
+            self._other_eye(progress)
         self._go_on()
 
     def _want(self, heard: Heard) -> None:
@@ -576,7 +581,7 @@ class Exam:
         ends = tuple(id for id in progress.ends if id != "duochrome")
         if progress.finished and progress.begun:
             progress = replace(progress, finished=False)
-            self.state = replace(self.state, closing=False, question=None, dials=None)
+            self.state = replace(self.state, closing=False, question=None)
         self.state = self.state.put(replace(progress, ends=ends))
         self.state = replace(
             self.state, together=replace(self.state.together, wanted=self.state.together.wanted | {"duochrome"})
@@ -665,7 +670,7 @@ class Exam:
                 other = state.of(state.eye.other)
                 self.state = replace(state, eye=other.state.eye, question=None, dials=None)
                 if other.begun:
-                    self._say("other_eye", {"eye": other.state.eye})
+                    self._other_eye(other)
             elif self._both_on():
                 return
             else:
@@ -769,6 +774,7 @@ class Exam:
             return eye
         lens = weighed(self.weigh, ((answer.question, answer.heard) for answer in progress.answers), eye)
         if lens != eye.lens:
+            self.state = replace(self.state, dials=None)
             self._show(lens)
             self._say("weighed", {"eye": eye.eye, "lens": lens})
         return eye.to(lens)
@@ -945,13 +951,20 @@ class Exam:
             progress = state.of(question.eye)
             number = progress.asked + 1
             state = state.put(replace(progress, asked=number))
-        self._out.append(Ask(question, number, tries, state.dials))
+        self._out.append(Ask(question, number, tries, state.dials, self._back_to_one(question)))
         if question.eye is not Eye.BOTH and question.step != "duochrome":
             if isinstance(question, Choice):
                 state = replace(state, dials=question.second)
             elif isinstance(question, (Legible, AcuityQuestion)):
                 state = replace(state, dials=question.lens)
         self.state = state
+
+    def _back_to_one(self, question: Question) -> bool:
+        """Whether the first lens of a pair is the one that was "one" in the pair just shown."""
+        before, on = self.state.question, self.state.dials
+        if not (isinstance(question, Choice) and isinstance(before, Choice)) or before.eye is not question.eye:
+            return False
+        return before.first == question.first and before.second == on
 
     def _finish(self, confirmed: bool) -> None:
         if self._at_both:
@@ -978,6 +991,10 @@ class Exam:
 
     def _show(self, lens: Lens) -> None:
         self._out.append(ShowLens(self.state.eye, lens))
+
+    def _other_eye(self, progress: EyeProgress) -> None:
+        """An eye is gone back to: what its dials should show is said in full."""
+        self._say("other_eye", {"eye": progress.state.eye, "lens": progress.state.lens})
 
     def _say(self, key: str, facts: dict[str, object] | None = None) -> None:
         self._out.append(Say(Speaker.EXAMINER, key, facts or {}))
