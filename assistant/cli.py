@@ -39,8 +39,8 @@ def parser() -> argparse.ArgumentParser:
     """The whole command line."""
     top = argparse.ArgumentParser(
         prog=PROGRAM,
-        description="An offline, hands-free assistant for subjective refraction at a manual refractor head. It assists: "
-        "the prescription is a draft until a licensed practitioner signs it.",
+        description="An offline, hands-free assistant for subjective refraction at a manual refractor head. "
+        "It assists: the prescription is a draft until a licensed practitioner signs it.",
     )
     top.add_argument("--version", action="version", version=f"{PROGRAM} {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)

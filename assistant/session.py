@@ -30,7 +30,8 @@ class Session:
     folder     where the log goes; None keeps nothing (simulations)
     watch      told of every event, complete with `seq` and `at`
     speak      says a prompt; called after the event is logged
-    asks       who puts the questions to the patient: "examiner" (the assistant prompts the examiner only) or "assistant"
+    asks       who puts the questions to the patient: "examiner" (the assistant prompts the examiner only) or
+               "assistant"
     """
 
     def __init__(

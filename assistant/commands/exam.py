@@ -137,16 +137,16 @@ def conduct(
 
 def json_lines(stack: ExitStack, where: str) -> Callable[[Event], None]:
     """A watcher that writes each event as one JSON line, flushed at once."""
-    stream: IO[str]
-    if where == "-":
-        stream = sys.stdout
-    else:
+
+    def opened() -> IO[str]:
         try:
-            stream = stack.enter_context(Path(where).open("w", encoding="utf-8"))
+            return Path(where).open("w", encoding="utf-8")
         except OSError as error:
             raise UserError(
                 f"{where} cannot be written: {error.strerror}. Give a file you may write"
             ) from None
+
+    stream = sys.stdout if where == "-" else stack.enter_context(opened())
 
     def write(event: Event) -> None:
         stream.write(json.dumps(event, ensure_ascii=False) + "\n")

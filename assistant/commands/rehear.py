@@ -78,7 +78,7 @@ def rehear(
     folder: Path, events: tuple[Event, ...], recogniser: Recogniser, linked: Grammars
 ) -> Iterator[Rehearing | None]:
     """Each stored utterance by the grammar that was live when it was said; None for a recording that is gone."""
-    live = EVERYWHERE
+    live: tuple[str, ...] = EVERYWHERE
     for event in events:
         if event["kind"] == "question":
             name = event["of"] if event["form"] == "value" else event["form"]

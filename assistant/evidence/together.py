@@ -1,8 +1,9 @@
 """All answers of an eye at once, near a lens that is nearly right: what a step of the exam can wait for.
 
-The cloud (`cloud.py`) follows an exam answer by answer from a prior as wide as the dials. This is the short way, in a few
-milliseconds: population Monte Carlo (O. Cappé and others, J Comput Graph Stat 2004;13:907-929) from a start
-around the lens that the exam has come to. Same answers, same figures: the random numbers are seeded.
+The cloud (`cloud.py`) follows an exam answer by answer from a prior as wide as the dials. This is the short way, in
+a few milliseconds: population Monte Carlo (O. Cappé and others, J Comput Graph Stat 2004;13:907-929; reference from
+memory) from a start around the lens that the exam has come to. Same answers, same figures: the random numbers are
+seeded.
 """
 
 from __future__ import annotations

@@ -20,7 +20,18 @@ from ..protocol.instrument import MINUS_HEAD, Instrument, Shown
 from ..protocol.questions import AcuityQuestion, Choice, Confirm, Eye, Legible, Value
 
 _DIGITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
-_TEENS = "ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen".split()
+_TEENS = (
+    "ten",
+    "eleven",
+    "twelve",
+    "thirteen",
+    "fourteen",
+    "fifteen",
+    "sixteen",
+    "seventeen",
+    "eighteen",
+    "nineteen",
+)
 _TENS = ("", "", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")
 
 Facts = Mapping[str, object]
@@ -305,7 +316,7 @@ _WHY = {
     "axis_again": "A stronger cylinder shows its axis more finely.",
     "power_again": "The axis has turned, so the power is looked at once more.",
     "sphere_again": "The cylinder has changed, so the sphere is settled again.",
-    "over_minus": "A right sphere takes three clicks of plus before the line is lost; more means too much minus was in.",
+    "over_minus": "A right sphere takes three clicks of plus before the line is lost; more means too much minus.",
     "acuity": "The best line tells whether the lenses do what they should.",
     "read_back": "What is written down is read back first.",
     "reason": "The reason for the visit says what the lenses must do.",
@@ -511,8 +522,8 @@ _FLAGS: Mapping[str, Callable[[Facts], str]] = {
     ),
     "no_preference": lambda f: f"None of {f['of']} pairs was told apart. Check by hand.",
     "answers_do_not_fit": lambda f: (
-        f"{f['against']} of {f['pairs']} plainly different pairs were answered against this lens, {f['same']} as the "
-        "same. Check by hand."
+        f"The answers fit this lens hardly better than chance: {f['against']} of {f['answers']} speak against it. "
+        "Check by hand."
     ),
     "too_fast": lambda f: f"{f['answers']} of {f['of']} answers came before the lens could be seen.",
     "fatigue": lambda f: (

@@ -1,15 +1,14 @@
 """Whether an eye's answers fit together: what they tell of the patient rather than of the lens.
 
-Every answer is kept with its question. Looked at once the eye is done, they show whether the pairs that were
-plainly different were told apart the way the final lens says (`fit`); on the way, runs that honest answers seldom
-make call for a pair to be repeated in reverse order (`to_repeat`). The cut-offs are design choices, set by
-simulation.
+Every answer is kept with its question. Once an eye is done, all of them are held against its final lens: do they
+fit it better than answers by chance would (`fit`)? Where that is in doubt, and where a run of answers is such as
+honest patients seldom give, a pair is shown again in reverse order (`to_repeat`, `to_repeat_at_end`). The numbers
+are design choices, set by simulation.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
@@ -67,27 +66,44 @@ def choices(answers: Answers) -> list[Answer]:
 def to_repeat(answers: Answers) -> tuple[Answer, Choice] | None:
     """The answer to be checked now and its pair in reverse order, or None where nothing calls for it.
 
-    Called for by a run of answers for one position, or of answers in turn, that honest patients seldom give.
+    Called for on the way by a long run of answers for one position, or of answers in turn.
     """
     made = choices(answers)
     repeats = [at for at, one in enumerate(made) if one.repeats is not None]
     if len(repeats) >= plan.CATCHES_MOST or (repeats and len(made) - repeats[-1] <= plan.CATCH_APART):
         return None
     run = [one.meaning for one in made if one.repeats is None]
-    same = run[-plan.RUN_OF_ONE :]
-    turns = run[-plan.RUN_IN_TURN :]
+    same, turns = run[-plan.RUN_OF_ONE :], run[-plan.RUN_IN_TURN :]
     one_sided = len(same) == plan.RUN_OF_ONE and len(set(same)) == 1 and same[0] in _POSITIONS
     in_turn = (
         len(turns) == plan.RUN_IN_TURN
         and set(turns) == _POSITIONS
         and all(a is not b for a, b in pairwise(turns))
     )
-    if not (one_sided or in_turn):
+    return _reversed(made[-plan.RUN_OF_ONE :]) if one_sided or in_turn else None
+
+
+def to_repeat_at_end(eye: EyeState, answers: Answers) -> tuple[Answer, Choice] | None:
+    """As `to_repeat`, when the eye is about to be done: where its answers do not yet speak for its lens."""
+    made = choices(answers)
+    repeated = [one for one in made if one.repeats is not None]
+    if len(repeated) >= plan.CATCHES_MOST or len(made) < plan.CHOICES_TO_JUDGE:
         return None
-    recent = [one for one in made[-plan.RUN_OF_ONE :] if one.firm and one.repeats is None]
-    if not recent:
+    seen = fit(eye, answers)
+    doubtful = seen.evidence < max(plan.FIT_SURE, plan.FIT_SURE_EACH * seen.answers)
+    one_sided = not repeated and _most(made)[1] >= plan.ONE_SIDED * len(made)
+    if not (doubtful or one_sided):
         return None
-    picked = max(recent, key=lambda one: _apart(one.question))
+    done = {one.repeats.question for one in repeated if one.repeats is not None}
+    return _reversed([one for one in made if one.question not in done])
+
+
+def _reversed(made: list[Answer]) -> tuple[Answer, Choice] | None:
+    """Of these answers the one whose pair was most plainly different, and the pair in reverse order."""
+    firm = [one for one in made if one.firm and one.repeats is None and one.question.step != "duochrome"]
+    if not firm:
+        return None
+    picked = max(firm, key=lambda one: _apart(one.question))
     pair = picked.question
     assert isinstance(pair, Choice)
     return picked, Choice(pair.eye, "repeat_reversed", pair.second, pair.first)
@@ -98,53 +114,91 @@ def _apart(pair: Question) -> float:
     return pair.first.vector.minus(pair.second.vector).blur
 
 
+def _most(made: list[Answer]) -> tuple[Meaning, int]:
+    """The position named most, and how often."""
+    counts = {meaning: sum(one.meaning is meaning for one in made) for meaning in (Meaning.FIRST, Meaning.SECOND)}
+    most = max(counts, key=lambda meaning: counts[meaning])
+    return most, counts[most]
+
+
 # ------------------------------------------------------------------------------------------------- the fit
 @dataclass(frozen=True)
 class Fit:
-    """How the pairs that were plainly different were told: `told` of `pairs` as the final lens says, `against` the
-    other way, the rest as the same."""
+    """How the answers fit the final lens.
 
-    pairs: int
+    evidence  natural logarithm of how much likelier they are from an eye that this lens makes sharp than by chance
+    answers   how many were held against it; `against` of them plainly speak for another lens
+    """
+
+    evidence: float
+    answers: int
     against: int
-    same: int
-
-    @property
-    def told(self) -> int:
-        return self.pairs - self.against - self.same
 
 
 def fit(eye: EyeState, answers: Answers) -> Fit:
-    """The choices seen from the eye's final lens.
+    """All choices and lines read, held against the eye's final lens.
 
-    A pair counts where the blur of its lenses differs by more than the eye can overlook, whether or not the eye
-    focuses: what an eye that focuses could clear (more minus than the final lens) says nothing.
+    The eye may focus through what is more minus than that lens, or not: whichever fits better counts.
     """
-    target = eye.lens.vector
-    finest = max(plan.TOLD_APART, min((line_feet(line) for line in _lines(answers)), default=20) / plan.TOLD_BY_FEET)
-    pairs = against = same = 0
-    for one in choices(answers):
-        pair = one.question
-        assert isinstance(pair, Choice)
-        if one.repeats is not None or pair.step == "duochrome" or one.meaning is Meaning.UNSURE:
-            continue
-        gains = [_gain(pair, target, focusing) for focusing in (False, True)]
-        blurred = min(_blur(pair.first.vector, target, False), _blur(pair.second.vector, target, False))
-        if gains[0] * gains[1] <= 0 or min(map(abs, gains)) < max(finest, plan.TOLD_IN_BLUR * blurred):
-            continue
-        pairs += 1
-        if one.meaning is Meaning.SAME:
-            same += 1
-        elif (one.meaning is Meaning.SECOND) != (gains[0] > 0):
-            against += 1
-    return Fit(pairs, against, same)
+    return max((_fit(eye, answers, focusing) for focusing in (False, True)), key=lambda seen: seen.evidence)
 
 
-def _lines(answers: Answers) -> Iterable[str]:
-    return (
-        str(one.value)
-        for one in answers
-        if isinstance(one.question, AcuityQuestion) and one.meaning is Meaning.SET_ACUITY
-    )
+def _fit(eye: EyeState, answers: Answers, focusing: bool) -> Fit:
+    best = min((_logmar(one) for one in answers if _is_line(one)), default=0.0)
+    dull = max(1.0, 10.0**best)  # a poor eye tells lenses apart by as much less (just-noticeable difference)
+    evidence, counted, against = 0.0, 0, 0
+    for one in answers:
+        chance = 0.0
+        if isinstance(one.question, Choice) and one.question.step != "duochrome":
+            if one.meaning is Meaning.UNSURE:
+                continue
+            chance = _choice_fits(one, eye.lens.vector, focusing, dull)
+            counted += 1
+        elif _is_line(one):
+            chance = _line_fits(one, eye.lens.vector, focusing, best)
+            counted += 1
+        else:
+            continue
+        against += chance < plan.FIT_AGAINST
+        evidence += math.log(plan.FIT_STRAY + (1 - plan.FIT_STRAY) * chance)
+    return Fit(evidence, counted, against)
+
+
+def _choice_fits(one: Answer, target: PowerVector, focusing: bool, dull: float) -> float:
+    """How much likelier than by chance (one in three) the answer to a pair is, given the lens that makes the eye sharp."""
+    pair = one.question
+    assert isinstance(pair, Choice)
+    first, second = (_blur(lens.vector, target, focusing) for lens in (pair.first, pair.second))
+    spread = (plan.FIT_SPREAD + plan.FIT_SPREAD_IN_BLUR * (first + second) / 2) * dull
+    zone = plan.FIT_SAME / plan.FIT_SPREAD * spread
+    prefers_second = _below((first - second - zone) / spread)
+    prefers_first = _below((second - first - zone) / spread)
+    told = {Meaning.FIRST: prefers_first, Meaning.SECOND: prefers_second}
+    return 3 * told.get(one.meaning, max(0.0, 1 - prefers_first - prefers_second))
+
+
+def _line_fits(one: Answer, target: PowerVector, focusing: bool, best: float) -> float:
+    """How much likelier than any line of the chart the line read is; MAR grows as 1 + b² (Blendowske 2015)."""
+    question = one.question
+    assert isinstance(question, AcuityQuestion)
+    blur = _blur(question.lens.vector, target, focusing)
+    spread = plan.FIT_LINE_SPREAD + plan.FIT_LINE_SPREAD_IN_BLUR * blur
+    off = (_logmar(one) - math.log10(10.0**best + blur * blur)) / spread
+    return plan.FIT_CHART * math.exp(-off * off / 2) / (spread * math.sqrt(2 * math.pi))
+
+
+def _is_line(one: Answer) -> bool:
+    told = isinstance(one.question, AcuityQuestion) and one.question.step not in ("pinhole", "unaided")
+    return told and one.meaning is Meaning.SET_ACUITY
+
+
+def _logmar(one: Answer) -> float:
+    return math.log10(line_feet(str(one.value)) / 20)
+
+
+def _below(deviations: float) -> float:
+    """Share of a normal distribution below so many standard deviations."""
+    return (1 + math.erf(deviations / math.sqrt(2))) / 2
 
 
 def _blur(lens: PowerVector, target: PowerVector, focusing: bool) -> float:
@@ -153,11 +207,12 @@ def _blur(lens: PowerVector, target: PowerVector, focusing: bool) -> float:
     return math.sqrt(m * m + left.j0 * left.j0 + left.j45 * left.j45)
 
 
-def _gain(pair: Choice, target: PowerVector, focusing: bool) -> float:
-    return _blur(pair.first.vector, target, focusing) - _blur(pair.second.vector, target, focusing)
-
-
 # ---------------------------------------------------------------------------------------------- the judgement
+def hopeless(answers: Answers) -> bool:
+    """Whether every pair that may be repeated was, and each time the place was answered: more questions say no more."""
+    return sum(one.contradicts for one in answers) >= plan.CATCHES_MOST
+
+
 UNRELIABLE = frozenset({"position_bias", "no_preference", "answers_do_not_fit"})
 """Flags after which an eye's lens is not taken for its refraction."""
 
@@ -173,10 +228,9 @@ def _repeats(eye: EyeState, answers: Answers) -> tuple[Flag, ...]:
     against = [one for one in repeated if one.contradicts]
     if not against:
         return ()
-    counts = {meaning: sum(one.meaning is meaning for one in made) for meaning in (Meaning.FIRST, Meaning.SECOND)}
-    most = max(counts, key=lambda meaning: counts[meaning])
-    if counts[most] >= plan.ONE_SIDED * len(made):
-        facts = {"position": most.value, "answers": counts[most], "of": len(made), "repeated": len(repeated)}
+    position, often = _most(made)
+    if often >= plan.ONE_SIDED * len(made):
+        facts = {"position": position.value, "answers": often, "of": len(made), "repeated": len(repeated)}
         return (Flag("position_bias", eye.eye, facts),)
     return (Flag("contradiction", eye.eye, {"contradicted": len(against), "repeated": len(repeated)}),)
 
@@ -190,10 +244,11 @@ def _preferences(eye: EyeState, answers: Answers) -> tuple[Flag, ...]:
 
 def _fitting(eye: EyeState, answers: Answers) -> tuple[Flag, ...]:
     seen = fit(eye, answers)
-    doubt = seen.against + seen.same / 2
-    if doubt < plan.MISFITS or doubt < plan.MISFIT_SHARE * seen.pairs:
+    if len(choices(answers)) < plan.CHOICES_TO_JUDGE:
         return ()
-    facts = {"pairs": seen.pairs, "against": seen.against, "same": seen.same}
+    if seen.evidence >= max(plan.FIT_LEAST, plan.FIT_LEAST_EACH * seen.answers):
+        return ()
+    facts = {"answers": seen.answers, "against": seen.against, "evidence": round(seen.evidence, 1)}
     return (Flag("answers_do_not_fit", eye.eye, facts),)
 
 

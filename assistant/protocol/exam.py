@@ -696,13 +696,18 @@ class Exam:
                 self._put_question(tries=0, question=self._reversed_first(progress, question))
                 return True
             progress = self.state.of(self.state.eye)
+        checked = consistency.to_repeat_at_end(progress.state, progress.answers)
+        if checked is not None and self._allowed(progress):
+            self.state = self.state.put(replace(progress, repeating=checked))
+            self._put_question(tries=0, question=checked[1])
+            return True
         self._eye_finished(progress)
         return False
 
     def _reversed_first(self, progress: EyeProgress, question: Question) -> Question:
         """The question, or first a pair shown before, in reverse order, where the answers so far call for it."""
         checked = consistency.to_repeat(progress.answers) if isinstance(question, Choice) else None
-        if checked is None or progress.asked >= plan.QUESTIONS_MOST - 1:
+        if checked is None:
             return question
         self.state = self.state.put(replace(progress, repeating=checked))
         return checked[1]
@@ -722,7 +727,9 @@ class Exam:
 
     def _allowed(self, progress: EyeProgress) -> bool:
         """Whether this eye may be asked more."""
-        return progress.unanswered < 2 and progress.asked < plan.QUESTIONS_MOST
+        if progress.unanswered >= 2 or progress.asked >= plan.QUESTIONS_MOST:
+            return False
+        return not consistency.hopeless(progress.answers)
 
     def _give_up(self, progress: EyeProgress) -> None:
         """Too many questions, or no usable answers: the eye's lens stands as it is, and is said to be incomplete."""

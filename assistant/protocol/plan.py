@@ -40,7 +40,8 @@ EACH_EYE: tuple[StepRule, ...] = (
     ),
     StepRule(
         "axis",
-        "cross cylinder astride the axis: turns toward the minus mark of the preferred side, half as far after a reversal",
+        "cross cylinder astride the axis: turns toward the minus mark of the preferred side, half as far after a "
+        "reversal",
         "both sides equal, or the next turn is below the useful smallest step",
     ),
     StepRule(
@@ -200,19 +201,23 @@ ANISOMETROPIA = 1.00  # dioptres of spherical equivalent between the eyes
 LINES_APART = 0.2  # logMAR: two lines
 
 # --- whether the answers fit together (design, by simulation) ----------------------------------------------------
-RUN_OF_ONE = 5  # answers in a row for the same position, then a pair is repeated in reverse order
-RUN_IN_TURN = 6  # "one", "two", "one", "two" ..., likewise
+RUN_OF_ONE = 7  # answers in a row for the same position, then a pair is repeated in reverse order
+RUN_IN_TURN = 8  # "one", "two", "one", "two" ..., likewise
 CATCHES_MOST = 3  # repeated pairs an eye
-CATCH_APART = 5  # answers between them
+CATCH_APART = 4  # answers between them
+ONE_SIDED = 0.8  # share of the answers for one position
+CHOICES_TO_JUDGE = 5  # an eye with fewer is not judged by its answers
+NO_PREFERENCE = 6  # choices an eye, and not one of them preferred
 TOO_FAST = 0.3  # seconds from the end of the question: the lens has not been seen
 TOO_FAST_TIMES = 3
-NO_PREFERENCE = 6  # choices an eye, and not one of them preferred
-ONE_SIDED = 0.8  # share of the answers for one position, with a contradicted pair: the position was answered
-TOLD_APART = 0.20  # dioptres of blur between two lenses that an eye of 20/20 cannot overlook
-TOLD_BY_FEET = 100  # 20/100 notices 1.00 D either side (just-noticeable difference, common practice): feet / 100 D
-TOLD_IN_BLUR = 0.25  # share of the blur already there that a difference must be
-MISFITS = 2  # pairs answered against the final lens ("the same" counts half), at least, and
-MISFIT_SHARE = 0.25  # of the pairs plainly different
+# How an eye answers that the final lens makes sharp, dioptres of blur and logMAR:
+FIT_SPREAD, FIT_SPREAD_IN_BLUR, FIT_SAME = 0.10, 0.15, 0.08  # of a choice, more with blur; the "same" zone
+FIT_LINE_SPREAD, FIT_LINE_SPREAD_IN_BLUR = 0.15, 0.10  # of a line read
+FIT_CHART = 1.2  # logMAR from the smallest line to the largest: a line by chance is any of them
+FIT_STRAY = 0.10  # share of answers that say nothing
+FIT_AGAINST = 0.2  # an answer this much less likely than by chance speaks for another lens
+FIT_LEAST, FIT_LEAST_EACH = 3.0, 0.25  # natural logarithm of the likelihood ratio: less, and the answers do not fit
+FIT_SURE, FIT_SURE_EACH = 6.0, 0.40  # less than this, and a pair is repeated before the eye is done
 FATIGUE_ANSWERS = 5  # timed answers in the first and in the last third, at least
 FATIGUE_TIMES, FATIGUE_SECONDS = 1.5, 1.0  # the last third slower by this factor, and by so many seconds
 

@@ -1,8 +1,8 @@
 """All answers of an eye together: the place where an estimate from outside enters the exam.
 
 The steps go by one answer at a time, so a single stray one leaves its mark. Once the cylinder is settled step by step,
-every answer so far is weighed together, and the astigmatism they point to is set before the sphere is checked. The estimate
-itself (`assistant.evidence`) needs arrays and is no part of the protocol: it comes in as a plain function.
+every answer so far is weighed together, and the astigmatism they point to is set before the sphere is checked. The
+estimate itself (`assistant.evidence`) needs arrays and is no part of the protocol: it comes in as a plain function.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """Axis of the cylinder by cross cylinder: turn toward the minus mark of the preferred side.
 
 The cross cylinder stands astride the axis (its marks 45 degrees from it) and is flipped: the two lenses are opposite
-points on a circle in the J0/J45 plane (W.F. Harris, S Afr Optom 2007;66:41-55), so the choice tells the side on which the true axis lies.
+points on a circle in the J0/J45 plane (W.F. Harris, S Afr Optom 2007;66:41-55), so the choice tells the side on
+which the true axis lies.
 """
 
 from __future__ import annotations
@@ -54,7 +55,7 @@ class Axis:
     def answer(self, eye: EyeState, heard: Heard) -> Move:
         if heard.meaning in EQUAL:
             stronger = 2 * (self.cross or eye.cross_power)
-            if stronger <= eye.strongest_cross and self.last == 0:  # nothing seen yet: equal sides, or too weak a cross cylinder?
+            if stronger <= eye.strongest_cross and self.last == 0:  # equal sides, or too weak a cross cylinder?
                 return Move(replace(self, cross=stronger), eye)
             return self._end(eye)
         way = 1 if heard.meaning is Meaning.FIRST else -1

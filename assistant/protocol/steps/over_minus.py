@@ -2,9 +2,9 @@
 
 A correct sphere takes three quarter clicks (0.75 D). More: too much minus was in, and the sphere goes to three clicks
 minus of the lens that made the line unreadable. Fewer: look for under-minus before going on (common practice,
-no source). Three clicks go in at once; while the line stays readable the plus grows, and the count is then closed in to one
-click. After that the minus is offered back a click at a time, never beyond what it was: it has to earn its place by a
-plainly better picture and, beyond one click, by a better line.
+no source). Three clicks go in at once; while the line stays readable the plus grows, and the count is then closed
+in to one click. After that the minus is offered back a click at a time, never beyond what it was: it has to earn
+its place by a plainly better picture and, beyond one click, by a better line.
 """
 
 from __future__ import annotations
@@ -90,10 +90,8 @@ class OverMinus:
         clicks = self._clicks
         assert clicks is not None
         # "Can't tell" counts as unreadable: the check asks for a letter, and none was read.
-        if heard.meaning is Meaning.YES:
-            step = replace(self, readable=clicks)
-        else:
-            step = replace(self, unreadable=clicks)
+        readable = heard.meaning is Meaning.YES
+        step = replace(self, readable=clicks) if readable else replace(self, unreadable=clicks)
         following = step._clicks
         if following is None:
             return step._counted(eye)

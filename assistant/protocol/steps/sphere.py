@@ -118,7 +118,7 @@ class Sphere:
         wide = search.step >= plan.SPHERE_STEP_VERY_POOR
         step = replace(
             self,
-            unproven=self.unproven and (vague or not wide) or (vague and wide),
+            unproven=vague if wide else self.unproven,
             vague=(*self.vague, search.toward) if vague else self.vague,
         )
         if len(search.refused | {search.toward}) < 2:
