@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ..folder import REPORT, log_of, write_whole
-from ..log import Log
-from ..verifying import verify_folder
+from ..folder import LOG, REPORT, log_of, write_whole
+from ..log import Log, check_lines
+from ..signing import KeysMissing, check_signatures
 from .page import page
-from .sounds import EMBED_MOST, Sounds, collect
+from .sounds import DROPPED, EMBED_MOST, Sounds, collect
 from .story import Story, tell
 
 __all__ = ["EMBED_MOST", "Sounds", "Story", "build_report", "report_html", "tell"]
@@ -30,12 +30,28 @@ def build_report(folder: Path, embed_most: int = EMBED_MOST) -> tuple[Path, list
     Recordings go inside the page up to `embed_most` bytes together, beyond that they are linked from beside
     it. Raises UserError where there is no log to read or the page cannot be written.
     """
+    path = folder / LOG
     log = log_of(folder)
-    verdict = verify_folder(folder)
-    problems = [str(problem) for problem in verdict.problems if problem.line is not None]
-    # What is built from the log can be built again: a fault there leaves the record as it was.
-    built = [str(problem) for problem in verdict.problems if problem.line is None]
-    notes = [*built, *verdict.holds, *verdict.notes]
-    text = report_html(log, collect(folder, log, embed_most), problems, notes)
-    write_whole(folder / REPORT, text.encode("utf-8"))
+    sounds = collect(folder, log, embed_most)
+    problems, notes = _checked(path, log)
+    problems += [f"event {seq}: {fault}" for seq, fault in sounds.faults.items() if fault != DROPPED]
+    dropped = sum(fault == DROPPED for fault in sounds.faults.values())
+    if sounds.utterances:
+        notes.append(f"{len(sounds.utterances)} recordings, as the log has them")
+    if dropped:
+        notes.append(f"{dropped} recordings were dropped on purpose")
+    write_whole(folder / REPORT, report_html(log, sounds, problems, notes).encode("utf-8"))
     return folder / REPORT, problems
+
+
+def _checked(path: Path, log: Log) -> tuple[list[str], list[str]]:
+    """What does not hold of the log's lines and signatures, and what was checked."""
+    problems = [str(problem) for problem in check_lines(path.read_bytes())]
+    notes = [] if problems else ["every line of the log as written, none missing"]
+    try:
+        false = [str(problem) for problem in check_signatures(log)]
+    except KeysMissing as missing:
+        return problems, [*notes, str(missing)]
+    if any(held.get("signed") for held in log.of_kind("prescription")) and not false:
+        notes.append("signatures hold")
+    return problems + false, notes

@@ -1,7 +1,7 @@
 """Small helpers for pictures in SVG: scales, ticks, and the marks that stand for answers.
 
 Marks differ by shape first and colour second: *one* is a disc, *two* a square, *the same* a pair of bars;
-what was chosen is filled, what was not is open, and a hesitant answer is drawn in dashes.
+what was chosen is filled, what was not is small and open, and a hesitant choice is a thick ring on a dashed rod.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 
-from .markup import Child, Html, el, number
+from .markup import Child, Html, el, joined, number
 
 Scale = Callable[[float], float]
 
@@ -42,9 +42,7 @@ def line(x1: float, y1: float, x2: float, y2: float, class_: str, **more: object
 
 
 def path(points: Iterable[tuple[float, float]], class_: str, close: bool = False, **more: object) -> Html:
-    d = " ".join(
-        f"{'M' if place == 0 else 'L'}{number(x)} {number(y)}" for place, (x, y) in enumerate(points)
-    )
+    d = " ".join(f"{'M' if place == 0 else 'L'}{number(x)} {number(y)}" for place, (x, y) in enumerate(points))
     return el("path", d=d + ("Z" if close else ""), class_=class_, **more)
 
 
@@ -71,9 +69,7 @@ def cross(x: float, y: float, r: float, class_: str) -> Html:
     )
 
 
-def picture(
-    width: float, height: float, name: str, *children: Child, class_: str = "", **more: object
-) -> Html:
+def picture(width: float, height: float, name: str, *children: Child, class_: str = "", **more: object) -> Html:
     """An SVG picture whose text alternative is `name`."""
     return el(
         "svg",
@@ -88,11 +84,31 @@ def picture(
     )
 
 
+def room(values: list[float], least: float) -> tuple[float, float]:
+    """A range that holds the values with a little air, and is at least so wide."""
+    low, high = min(values), max(values)
+    air = max((high - low) * 0.06, 0.06)
+    low, high = low - air, high + air
+    if high - low < least:
+        middle = (low + high) / 2
+        low, high = middle - least / 2, middle + least / 2
+    return low, high
+
+
 # ------------------------------------------------------------------------------------------------- answers
-def side(x: float, y: float, r: float, which: str, chosen: bool) -> Html:
-    """The mark of a lens offered: `which` is "first" or "second"."""
-    class_ = f"{which} {'chosen' if chosen else 'open'}"
-    return disc(x, y, r, class_) if which == "first" else square(x, y, r, class_)
+def side(x: float, y: float, which: str, chosen: bool, hedged: bool = False, r: float = 4.0) -> Html:
+    """The mark of a lens offered, `which` "first" or "second": filled where it was chosen, a thick ring where it was
+    chosen with hesitation, small and open where it was not.
+    """
+    state = "open" if not chosen else "open thick" if hedged else "chosen"
+    size = r if chosen else r * 0.65
+    return disc(x, y, size, f"{which} {state}") if which == "first" else square(x, y, size, f"{which} {state}")
+
+
+def bars(x: float, y: float, hedged: bool = False) -> Html:
+    """Two bars: the same."""
+    class_ = "bar hedged" if hedged else "bar"
+    return joined(line(x - 4, y - 2, x + 4, y - 2, class_), line(x - 4, y + 2, x + 4, y + 2, class_))
 
 
 def badge(x: float, y: float, meaning: str | None, hedged: bool, line_read: str | None) -> Html:
@@ -101,20 +117,11 @@ def badge(x: float, y: float, meaning: str | None, hedged: bool, line_read: str 
     ink = "in-open" if hedged else "in-chosen"
     r = 6.0
     if meaning == "first":
-        return el(
-            "g", disc(x, y, r, f"first {state}"), text(x, y + 3.4, "1", f"digit first-{ink}", "middle")
-        )
+        return el("g", disc(x, y, r, f"first {state}"), text(x, y + 3.4, "1", f"digit first-{ink}", "middle"))
     if meaning == "second":
-        return el(
-            "g", square(x, y, r, f"second {state}"), text(x, y + 3.4, "2", f"digit second-{ink}", "middle")
-        )
+        return el("g", square(x, y, r, f"second {state}"), text(x, y + 3.4, "2", f"digit second-{ink}", "middle"))
     if meaning == "same":
-        dashed = " hedged" if hedged else ""
-        return el(
-            "g",
-            line(x - 4, y - 2, x + 4, y - 2, f"bar{dashed}"),
-            line(x - 4, y + 2, x + 4, y + 2, f"bar{dashed}"),
-        )
+        return bars(x, y, hedged)
     if meaning == "yes":
         return path(((x - 4.5, y), (x - 1.5, y + 3.5), (x + 4.5, y - 4)), "stroke")
     if meaning == "no":
@@ -126,3 +133,16 @@ def badge(x: float, y: float, meaning: str | None, hedged: bool, line_read: str 
     if meaning is None:
         return line(x - 2.5, y, x + 2.5, y, "faint")
     return disc(x, y, 2.2, "other")
+
+
+def tick_mark(x: float, y: float) -> Html:
+    """A tick mark: something was read."""
+    return path(((x - 4, y), (x - 1.2, y + 3), (x + 4, y - 3.6)), "stroke")
+
+
+def disc_tick(x: float, y: float) -> Html:
+    """A filled disc with a tick: a letter was read."""
+    return joined(
+        disc(x, y, 6.5, "read"),
+        path(((x - 3, y), (x - 0.8, y + 2.6), (x + 3.2, y - 2.6)), "tick-on"),
+    )

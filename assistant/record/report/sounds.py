@@ -9,11 +9,13 @@ from pathlib import Path, PurePosixPath
 
 from ..folder import AUDIO
 from ..log import Log
+from ..verifying import RECORDINGS_DROPPED
 
 # Sound kept inside the page, bytes. An exam's utterances are some 20 kB each (16 kHz FLAC), so that a usual
 # exam travels as one file; a browser still opens a page of this size at once (design).
 EMBED_MOST = 12 * 2**20
 
+DROPPED = "recording dropped"
 CONVERSATION = ("conversation.flac", "conversation.wav")
 _TYPES = {".flac": "audio/flac", ".wav": "audio/wav"}
 
@@ -38,6 +40,7 @@ class Sounds:
 def collect(folder: Path, log: Log, most: int = EMBED_MOST) -> Sounds:
     """The recordings of an exam folder that are as the log has them. `most`: bytes to keep inside the page."""
     sounds = Sounds()
+    dropped = any(flag.get("code") == RECORDINGS_DROPPED for flag in log.of_kind("flag"))
     found: dict[int, tuple[str, bytes]] = {}
     for held in log.of_kind("heard"):
         name = held.get("audio")
@@ -51,7 +54,7 @@ def collect(folder: Path, log: Log, most: int = EMBED_MOST) -> Sounds:
         try:
             content = folder.joinpath(*parts).read_bytes()
         except OSError:
-            sounds.faults[seq] = "its recording is not there"
+            sounds.faults[seq] = DROPPED if dropped else "its recording is missing"
             continue
         if hashlib.sha256(content).hexdigest() != held.get("audio_sha256"):
             sounds.faults[seq] = "its recording was changed"

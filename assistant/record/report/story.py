@@ -54,7 +54,21 @@ _ANSWERS = {
 }
 # Commands that move the exam on, and what is talk or asking to see it again: no answers to an unknown form.
 _COMMANDS = frozenset(
-    "again question undo repeat read_back next skip pause resume switch_eye finish note why".split()
+    [
+        "again",
+        "question",
+        "undo",
+        "repeat",
+        "read_back",
+        "next",
+        "skip",
+        "pause",
+        "resume",
+        "switch_eye",
+        "finish",
+        "note",
+        "why",
+    ]
 )
 _POWERS = frozenset({"set_sphere", "set_cylinder", "set_add"})
 _SAME_QUESTION = ("eye", "step", "form", "choices", "lens", "line", "of", "what")
@@ -437,8 +451,15 @@ class Story:
     undone: frozenset[int]  # hearings whose effect was taken back
 
     @property
+    def last(self) -> int:
+        """The last event of the exam itself: what comes after it was added in review, perhaps days later."""
+        held = (event["seq"] for event in reversed(self.log.events) if _of_exam(event))
+        return next(held, 0)
+
+    @property
     def length(self) -> float:
-        return self.seconds[-1] if self.seconds else 0.0
+        """Seconds from the first event to the last one of the exam itself."""
+        return self.seconds[self.last] if self.seconds else 0.0
 
     @property
     def start(self) -> Mapping[str, Any]:
@@ -456,11 +477,15 @@ class Story:
         return {key: held for key, held in clinical(self.prescription).items() if key not in apart}
 
 
+def _of_exam(event: Event) -> bool:
+    """Whether the exam wrote it, not someone who reviewed it."""
+    kind = event["kind"]
+    return kind in ("prompt", "question", "lens", "step") or (kind == "heard" and "amends" not in event)
+
+
 def tell(log: Log) -> Story:
     """Read a log's events into a story."""
-    corrections = {
-        held["amends"]: held for held in log.of_kind("heard") if isinstance(held.get("amends"), int)
-    }
+    corrections = {held["amends"]: held for held in log.of_kind("heard") if isinstance(held.get("amends"), int)}
     reader = _Reader(corrections)
     for held in log.events:
         reader.read(held)
