@@ -15,7 +15,7 @@ LINES = (12.5, 20.0, 40.0, 100.0, 200.0, 400.0)
 def acuity_scale(read: list[Reading], top: float, height: float) -> tuple[draw.Scale, list[float]]:
     """Better acuity is higher; the scale is logMAR, so that every chart line is as far from the next."""
     known = [held.logmar for held in read if held.logmar is not None]
-    low, high = min([*known, -0.05]) - 0.06, max([*known, 0.35]) + 0.06
+    low, high = min([*known, -0.05]) - 0.12, max([*known, 0.35]) + 0.08
     lines = [feet for feet in LINES if low <= math.log10(feet / 20) <= high]
     return draw.linear(low, high, top, top + height), lines
 
@@ -28,8 +28,8 @@ def acuity_by_power(eye: EyeStory) -> Html | None:
     read = [held for held in readings(eye) if held.logmar is not None and held.apart != "pinhole"]
     if not read:
         return None
-    width, height = 300.0, 300.0
-    left, right, top, bottom = 52.0, 286.0, 22.0, 250.0
+    width, height = 300.0, 246.0
+    left, right, top, bottom = 52.0, 286.0, 20.0, 200.0
     powers = [held.lens.spherical_equivalent for held in read]
     low, high = draw.room(powers, 1.0)
     across = draw.linear(high, low, left, right)  # more minus to the right: each click of it must buy letters
@@ -48,7 +48,7 @@ def acuity_by_power(eye: EyeStory) -> Html | None:
             text(x, bottom + 16, f"{value:+.2f}" if value else "0.00", "tick-label", "middle"),
         ]
     parts.append(
-        text((left + right) / 2, bottom + 36, "spherical equivalent, D (more minus →)", "small-label", "middle")
+        text((left + right) / 2, bottom + 37, "spherical equivalent, D (more minus →)", "small-label", "middle")
     )
     points = [(across(power), scale(held.logmar or 0.0)) for power, held in zip(powers, read, strict=True)]
     parts.append(draw.path(points, "reading-line"))

@@ -379,7 +379,7 @@ def footer(story: Story, notes: list[str]) -> Html:
             "p",
             f"{many(len(story.log.events), 'event')} in the log, ending in ",
             el("code", story.log.last_hash[:16]),
-            f". {', '.join(facts)}" if facts else "",
+            f"; {', '.join(facts)}." if facts else ".",
         ),
         el("ul", [el("li", words_of(note)) for note in notes]) if notes else None,
         el("p", "Built from the exam's log alone. It assists; a licensed practitioner prescribes."),

@@ -11,7 +11,11 @@ from . import drawing as draw
 from .drawing import text
 from .frame import Interval
 from .markup import Html, el, joined
-from .story import EyeStory, OverMinus, vectors
+from .story import Asked, EyeStory, OverMinus, vectors
+
+_WIDTH, _HEIGHT = 300.0, 246.0  # of a panel
+_RADIUS = 92.0  # of the plane's picture
+_Point = tuple[float, float]
 
 
 def plane(eye: EyeStory, interval: Interval) -> Html | None:
@@ -19,93 +23,81 @@ def plane(eye: EyeStory, interval: Interval) -> Html | None:
 
     A minus cylinder C x a stands at distance |C|/2 from the middle, in the direction 2a (Thibos 1997).
     """
-    if eye.began is None or eye.ended is None:
-        return None
-    path_points: list[tuple[int, Lens]] = []
-    for held, before, after in eye.standing():
-        for place, lens in ((held.place, before), (held.place + 1, after)):
-            if not path_points or path_points[-1][1].vector[1:] != lens.vector[1:]:
-                path_points.append((place, lens))
-    if not path_points:
+    walked: list[Lens] = []
+    for _, *lenses in eye.standing():
+        walked += [lens for lens in lenses if not walked or walked[-1].vector[1:] != lens.vector[1:]]
+    if not walked or eye.ended is None:
         return None
     pairs = [held for held in eye.asked if held.form == "choice" and len(held.lenses) == 2 and not held.undone]
     pairs = [held for held in pairs if math.dist(vectors(held)[0][1:], vectors(held)[1][1:]) > 0.02]
     # Room for the walk and a cross cylinder of 0.25 D around it; pairs shown farther out are cut off.
-    reach = max(lens.vector.astigmatism for _, lens in path_points) + 0.25
-    size, middle = 300.0, 150.0
-    radius = 112.0
-    unit = radius / (reach * 1.06)
+    reach = (max(lens.vector.astigmatism for lens in walked) + 0.25) * 1.06
 
-    def at(j0: float, j45: float) -> tuple[float, float]:
-        return middle + j0 * unit, middle - j45 * unit
+    def at(j0: float, j45: float) -> _Point:
+        return _WIDTH / 2 + j0 / reach * _RADIUS, _HEIGHT / 2 - j45 / reach * _RADIUS
 
-    parts: list[Html] = []
-    step = next(step for step in (0.5, 1.0, 2.0, 4.0, 8.0, 16.0) if reach * 2 / step <= 4.5)
-    rings = [step * place for place in range(1, int(reach * 2 * 1.06 / step) + 1)]
-    for cylinder in rings:
-        parts.append(draw.disc(middle, middle, cylinder / 2 * unit, "ring"))
-    for degrees in range(0, 180, 15):
-        doubled = math.radians(2 * degrees)
-        x, y = math.cos(doubled), -math.sin(doubled)
-        inner = 0 if degrees % 45 == 0 else radius - 5
-        parts.append(
-            draw.line(
-                middle + inner * x,
-                middle + inner * y,
-                middle + radius * x,
-                middle + radius * y,
-                "spoke" if degrees % 45 == 0 else "tick",
-            )
-        )
-        if degrees % 15 == 0:
-            px, py = middle + (radius + 16) * x, middle + (radius + 13) * y
-            strong = "scale-label strong" if degrees % 45 == 0 else "scale-label"
-            parts.append(text(px, py + 4, f"{degrees or 180}", strong, "middle"))
-    parts.append(draw.disc(middle, middle, radius, "edge"))
-    for cylinder in rings:
-        # Written on the side away from where the path ends.
-        up = eye.ended.vector.j45 < 0
-        y = middle + (-1 if up else 1) * cylinder / 2 * unit
-        parts.append(text(middle + 4, y + (12 if up else -4), f"{cylinder:.2f}", "ring-label halo"))
-    for words, (x, y), anchor in (
-        ("J0", (middle + radius - 20, middle + 15), "middle"),
-        ("J45", (middle + 15, middle - radius + 17), "start"),
-    ):
-        parts.append(text(x, y, words, "ring-label halo", anchor))
+    inside = f"inside-{eye.eye}"
+    parts = _plane_grid(reach, at, below=eye.ended.vector.j45 >= 0)
     if "cylinder" in interval and "axis" in interval and eye.ended.cylinder:
         parts.append(_sector(interval, at))
-    shown: list[Html] = []
-    for held in pairs:
-        one, two = vectors(held)
-        ends = (at(one.j0, one.j45), at(two.j0, two.j45))
-        shown.append(draw.line(*ends[0], *ends[1], "faint-rod"))
-        if held.meaning in ("first", "second"):
-            end = ends[0 if held.meaning == "first" else 1]
-            if math.dist(end, (middle, middle)) < radius:
-                shown.append(draw.side(*end, held.meaning, True, held.hedged, 2.6))
-    inside = f"inside-{eye.eye}"
-    parts.append(el("clipPath", draw.disc(middle, middle, radius, "edge"), id=inside))
-    parts.append(el("g", shown, clip_path=f"url(#{inside})"))
-    corners = [at(lens.vector.j0, lens.vector.j45) for _, lens in path_points]
+    parts.append(el("clipPath", draw.disc(*at(0, 0), _RADIUS, "edge"), id=inside))
+    parts.append(el("g", _shown(pairs, at), clip_path=f"url(#{inside})"))
+    corners = [at(lens.vector.j0, lens.vector.j45) for lens in walked]
     parts.append(draw.path(corners, "walk"))
-    for x, y in corners[1:-1]:
-        parts.append(draw.disc(x, y, 2.4, "walk-dot"))
+    parts += [draw.disc(x, y, 2.4, "walk-dot") for x, y in corners[1:-1]]
     parts.append(draw.disc(*corners[0], 5.5, "start"))
     parts.append(draw.disc(*corners[-1], 7.5, "goal-ring"))
     parts.append(draw.disc(*corners[-1], 3.6, "goal"))
     name = (
-        f"{eye.eye.capitalize()} eye, the search in the plane of J0 and J45: {len(path_points)} positions, from "
-        f"{_cylinder_text(path_points[0][1])} to {_cylinder_text(eye.ended)}, "
+        f"{eye.eye.capitalize()} eye, the search in the plane of J0 and J45: {len(walked)} positions, from "
+        f"{_cylinder_text(walked[0])} to {_cylinder_text(eye.ended)}, "
         f"J0 {eye.ended.vector.j0:+.2f}, J45 {eye.ended.vector.j45:+.2f} dioptres."
     )
-    return draw.picture(size, size, name, parts, class_="plane")
+    return draw.picture(_WIDTH, _HEIGHT, name, parts, class_="plane")
+
+
+def _plane_grid(reach: float, at: Callable[[float, float], _Point], below: bool) -> list[Html]:
+    """Circles of cylinder, and the axes around them. `below`: where the circles are named."""
+    x0, y0 = at(0, 0)
+    parts: list[Html] = []
+    step = next(step for step in (0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0) if reach * 2 / step <= 4.8)
+    rings = [step * place for place in range(1, int(reach * 2 / step) + 1)]
+    parts += [draw.disc(x0, y0, cylinder / 2 / reach * _RADIUS, "ring") for cylinder in rings]
+    for axis in range(15, 181, 15):
+        doubled = math.radians(2 * axis)
+        x, y = math.cos(doubled), -math.sin(doubled)
+        main = axis % 45 == 0
+        inner = 0 if main else _RADIUS - 5
+        ends = (x0 + inner * x, y0 + inner * y, x0 + _RADIUS * x, y0 + _RADIUS * y)
+        parts.append(draw.line(*ends, "spoke" if main else "tick"))
+        label = "scale-label strong" if main else "scale-label"
+        parts.append(text(x0 + (_RADIUS + 17) * x, y0 + (_RADIUS + 12) * y + 4, axis, label, "middle"))
+    parts.append(draw.disc(x0, y0, _RADIUS, "edge"))
+    for cylinder in rings:
+        _, y = at(0, cylinder / 2 * (-1 if below else 1))
+        parts.append(text(x0 + 4, y + (-4 if below else 12), f"{cylinder:.2f}", "ring-label halo"))
+    parts.append(text(x0 + _RADIUS - 5, y0 + 14, "J0", "ring-label halo", "end"))
+    parts.append(text(x0 + 5, y0 - _RADIUS + 14, "J45", "ring-label halo"))
+    return parts
+
+
+def _shown(pairs: list[Asked], at: Callable[[float, float], _Point]) -> list[Html]:
+    """The pairs shown, as thin rods, and the side preferred."""
+    parts: list[Html] = []
+    for held in pairs:
+        ends = [at(vector.j0, vector.j45) for vector in vectors(held)]
+        parts.append(draw.line(*ends[0], *ends[1], "faint-rod"))
+        if held.meaning in ("first", "second"):
+            end = ends[0 if held.meaning == "first" else 1]
+            parts.append(draw.side(*end, held.meaning, True, held.hedged, 2.6))
+    return parts
 
 
 def _cylinder_text(lens: Lens) -> str:
     return f"{signed(lens.cylinder)} x {lens.axis:03d}" if lens.cylinder else "no cylinder"
 
 
-def _sector(interval: Interval, at: Callable[[float, float], tuple[float, float]]) -> Html:
+def _sector(interval: Interval, at: Callable[[float, float], _Point]) -> Html:
     """The cylinder and axis that are still possible."""
     (weak, strong), (low, high) = sorted(map(abs, interval["cylinder"])), interval["axis"]
     points = []
@@ -118,13 +110,12 @@ def _sector(interval: Interval, at: Callable[[float, float], tuple[float, float]
 
 def over_minus_picture(check: OverMinus, eye: str) -> Html:
     """Clicks of plus across, one test a row in the order they were made: could a letter be read?"""
-    width = 300.0
     rows = check.clicks
     most = max([click for held in rows for click in held.clicks] + [4])
     least = min([click for held in rows for click in held.clicks] + [0])
     left, right, top = 40.0, 292.0, 52.0
-    row = 20.0 if len(rows) <= 10 else 200.0 / len(rows)
-    bottom = top + max(row * len(rows), 60.0)
+    row = min(20.0, 150.0 / len(rows))
+    bottom = top + max(row * len(rows), 80.0)
     across = draw.linear(least, most, left + 8, right - 8)
     parts: list[Html] = []
     every = 1 if most - least <= 8 else 2 if most - least <= 16 else 4
@@ -165,4 +156,4 @@ def over_minus_picture(check: OverMinus, eye: str) -> Html:
         x, y = across(moved), bottom + 20
         parts.append(draw.path(((x - 5, y + 8), (x + 5, y + 8), (x, y)), "goal", close=True))
         parts.append(text(x, y + 22, f"sphere {signed(check.ended)}", "point-label", "middle"))
-    return draw.picture(width, bottom + 50, f"{eye.capitalize()} eye. {check.said}", parts, class_="panel")
+    return draw.picture(_WIDTH, bottom + 46, f"{eye.capitalize()} eye. {check.said}", parts, class_="panel")
