@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import io
 import os
 import sys
 
@@ -57,6 +58,9 @@ def parser() -> argparse.ArgumentParser:
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command. Exit codes: 0 done, 1 the work failed (one line says what to do), 2 wrong usage."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks a letter is no reason to stop
+            stream.reconfigure(errors="backslashreplace")
     args = parser().parse_args(argv)
     try:
         code: int = args.run(args)
@@ -66,9 +70,29 @@ def main(argv: list[str] | None = None) -> int:
         print(f"{PROGRAM}: {error}", file=sys.stderr)
         return 1
     except KeyboardInterrupt:
-        print(f"\n{PROGRAM}: stopped; what was done is kept", file=sys.stderr)
+        own_line = "\n" if sys.stderr.isatty() else ""  # after the ^C
+        print(f"{own_line}{PROGRAM}: stopped; what was done is kept", file=sys.stderr)
         return 1
     except BrokenPipeError:
-        # Whoever read our output has gone; nothing more can be said there.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _give_up_output()  # whoever read it has gone; nothing more can be said there
         return 1
+    except OSError as error:
+        if not _output_fails():
+            raise
+        _give_up_output()
+        print(f"{PROGRAM}: the output cannot be written: {error.strerror}", file=sys.stderr)
+        return 1
+
+
+def _output_fails() -> bool:
+    try:
+        sys.stdout.write("\n")
+        sys.stdout.flush()
+    except OSError:
+        return True
+    return False
+
+
+def _give_up_output() -> None:
+    """What still waits for an output that failed would be tried once more, in vain and aloud, at the very end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

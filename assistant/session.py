@@ -19,6 +19,7 @@ from .protocol.questions import Question
 from .protocol.start import Start
 from .record.events import Event, Recording, Words, event
 from .record.folder import ExamFolder
+from .stopping import taken_whole
 
 Watcher = Callable[[Event], None]
 Speak = Callable[[str], None]
@@ -53,11 +54,13 @@ class Session:
 
     # ------------------------------------------------------------------------------------------------ running
     def begin(self) -> None:
-        self._carry_out(self.exam.begin())
+        with taken_whole():
+            self._carry_out(self.exam.begin())
 
     def take(self, heard: Heard, recording: Recording | None = None) -> None:
         """One utterance, or silence."""
-        self._carry_out(self.exam.hear(heard), recording)
+        with taken_whole():
+            self._carry_out(self.exam.hear(heard), recording)
 
     def catch_up(self, heard: Iterable[Heard]) -> None:
         """Bring the exam to where earlier utterances left it; they are in the log already, so nothing is said."""
@@ -71,7 +74,8 @@ class Session:
 
     def close(self) -> None:
         """The input has ended."""
-        self._carry_out(self.exam.close())
+        with taken_whole():
+            self._carry_out(self.exam.close())
 
     @property
     def over(self) -> bool:

@@ -17,8 +17,15 @@ class Conversation:
 
     def __call__(self, event: Event) -> None:
         for who, text in _lines(event):
-            self._out.write(f"{who:>{_WIDTH}}  {text}\n")
+            self._out.write(f"{who:>{_WIDTH}}  {printable(text)}\n")
         self._out.flush()
+
+
+def printable(text: str) -> str:
+    """Text for a terminal: what would be an order to it (escape sequences and the like) is written out."""
+    if text.isprintable():
+        return text
+    return "".join(mark if mark.isprintable() else mark.encode("unicode_escape").decode() for mark in text)
 
 
 def _lines(event: Event) -> list[tuple[str, str]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
@@ -19,6 +19,8 @@ from ..record.folder import ExamFolder
 from ..record.starts import read_start, start_from_dict
 from ..session import Session
 from ..watching import Conversation
+
+MOST_SECONDS = 3600.0  # of silence before an utterance that a line may tell of
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -95,10 +97,13 @@ def conduct(
         raise UserError(f"{listen} is not there: give mic, text, or a recording (WAV or FLAC)")
     live_grammars = grammars()
     with ExitStack() as stack:
+        machine_reads = args.events == "-"
+        screen = Outlet(json_lines(stack, "-") if machine_reads else Conversation(sys.stdout))
+        outlets = [screen]
         listener: Callable[[Session, ExamFolder], None]
         heard_by: dict[str, str] = {}
         if listen == "text":
-            listener = listen_to_lines(sys.stdin)
+            listener = listen_to_lines(typed_lines(sys.stdin), lambda: screen.error is not None)
         else:
             from ..hearing.engines import load
             from ..listening import listen_to_microphone, listen_to_recording
@@ -109,12 +114,8 @@ def conduct(
                 listener = listen_to_microphone(recogniser)
             else:
                 listener = listen_to_recording(recogniser, Path(listen))
-        watchers: list[Callable[[Event], None]] = []
-        machine_reads = args.events == "-"
-        if args.events is not None:
-            watchers.append(json_lines(stack, args.events))
-        if not machine_reads:
-            watchers.append(Conversation(sys.stdout))
+        if args.events is not None and not machine_reads:
+            outlets.append(Outlet(json_lines(stack, args.events), args.events))
         folder = stack.enter_context(open_folder(heard_by))
         speak = None
         if args.speak == "aloud" or (args.speak is None and listen == "mic"):
@@ -122,7 +123,7 @@ def conduct(
 
             speak = open_mouth(stack)
         session = Session(
-            live_grammars, start_from_dict(start), folder=folder, watch=tuple(watchers), speak=speak, asks=asks
+            live_grammars, start_from_dict(start), folder=folder, watch=tuple(outlets), speak=speak, asks=asks
         )
         try:
             begin(session)
@@ -130,39 +131,84 @@ def conduct(
         finally:
             session.close()
             folder.build()
+        for outlet in outlets:
+            outlet.complain(folder)
         if not machine_reads:
             print(f"\nExam folder: {folder.path}")
     return 0
 
 
+class Outlet:
+    """A watcher that may fail - its reader has gone, its disk is full - without taking the exam with it.
+
+    `error` is what it failed with; nothing more is sent to it then. `name` is its file; None: standard output.
+    """
+
+    def __init__(self, watcher: Callable[[Event], None], name: str | None = None) -> None:
+        self._watcher = watcher
+        self._name = name
+        self.error: OSError | None = None
+
+    def __call__(self, event: Event) -> None:
+        if self.error is None:
+            try:
+                self._watcher(event)
+            except OSError as error:
+                self.error = error
+
+    def complain(self, folder: ExamFolder) -> None:
+        """Once everything is kept: raise what it failed with, if it did."""
+        if self.error is None:
+            return
+        if self._name is None:
+            raise self.error
+        raise UserError(f"{self._name} cannot be written: {self.error.strerror}. The exam is whole in {folder.path}")
+
+
 def json_lines(stack: ExitStack, where: str) -> Callable[[Event], None]:
-    """A watcher that writes each event as one JSON line, flushed at once."""
+    """A watcher that writes each event as one JSON line (ASCII, so in any encoding), flushed at once."""
+    if where == "-":
 
-    def opened() -> IO[str]:
-        try:
-            return Path(where).open("w", encoding="utf-8")
-        except OSError as error:
-            raise UserError(
-                f"{where} cannot be written: {error.strerror}. Give a file you may write"
-            ) from None
+        def tell(event: Event) -> None:
+            sys.stdout.write(json.dumps(event) + "\n")
+            sys.stdout.flush()
 
-    stream = sys.stdout if where == "-" else stack.enter_context(opened())
+        return tell
+    try:
+        file = Path(where).open("wb", buffering=0)  # noqa: SIM115  (closed with the stack)
+    except OSError as error:
+        raise UserError(f"{where} cannot be written: {error.strerror}. Give a file you may write") from None
+    stack.callback(file.close)
 
     def write(event: Event) -> None:
-        stream.write(json.dumps(event, ensure_ascii=False) + "\n")
-        stream.flush()
+        file.write(json.dumps(event).encode() + b"\n")
 
     return write
 
 
-def listen_to_lines(lines: Iterable[str]) -> Callable[[Session, ExamFolder], None]:
-    """Utterances typed one a line: plain words, or JSON with `say`, `by` and `after`."""
+def typed_lines(typed: IO[str]) -> Iterator[str]:
+    """Lines as they come, in UTF-8 whatever the system's own encoding; bytes that are none become U+FFFD."""
+    raw = getattr(typed, "buffer", None)
+    if raw is None:
+        yield from typed
+    else:
+        for line in raw:
+            yield line.decode("utf-8", "replace")
+
+
+def listen_to_lines(
+    lines: Iterable[str], gone: Callable[[], bool] = lambda: False
+) -> Callable[[Session, ExamFolder], None]:
+    """Utterances typed one a line: plain words, or JSON with `say`, `by` and `after`.
+
+    `gone`: nobody sees the questions any more, so no more answers are waited for.
+    """
 
     def listen(session: Session, folder: ExamFolder) -> None:
         for line in lines:
             say, by, after = read_line(line)
             session.take(session.typed(say, by, after))
-            if session.over:  # before the next line is waited for: whoever types may be waiting for the end
+            if session.over or gone():  # before the next line is waited for: whoever types may be waiting for the end
                 break
 
     return listen
@@ -175,11 +221,16 @@ def read_line(line: str) -> tuple[str, Speaker | None, float | None]:
         return text, None, None
     try:
         held = json.loads(text)
-    except ValueError:
+    except (ValueError, RecursionError):
         return text, None, None
     if not isinstance(held, dict):
         return text, None, None
-    say, by, after = held.get("say", ""), held.get("by"), held.get("after")
+    say, by, after = held.get("say") or "", held.get("by"), held.get("after")
+    if not isinstance(say, str):
+        say = text  # kept as it stands: no words anybody said
     speaker = Speaker(by) if by in ("patient", "examiner") else None
-    seconds = float(after) if isinstance(after, (int, float)) and not isinstance(after, bool) else None
-    return (say if isinstance(say, str) else ""), speaker, seconds
+    seconds = None
+    if isinstance(after, (int, float)) and not isinstance(after, bool) and 0 <= after <= MOST_SECONDS:
+        seconds = float(after)
+    # Half a surrogate pair is no letter: nothing could write it.
+    return say.encode("utf-8", "replace").decode(), speaker, seconds

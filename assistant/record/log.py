@@ -112,8 +112,7 @@ class LogWriter:
         self._descriptor: int | None = descriptor
         self._path = path
         self._clock = clock
-        self._next = len(log.events)
-        self._last_hash = log.last_hash
+        self._end = len(log.events), log.last_hash  # one value, so that it never changes by halves
         self._header = header
         self.recovered = log
 
@@ -168,11 +167,11 @@ class LogWriter:
     @property
     def next_seq(self) -> int:
         """The `seq` the next event will get."""
-        return self._next
+        return self._end[0]
 
     @property
     def last_hash(self) -> str:
-        return self._last_hash
+        return self._end[1]
 
     def append(self, event: Event) -> Event:
         """Write one event, on the disk when this returns; gives it back with `seq`, `at`, `prev` and `hash`.
@@ -187,11 +186,12 @@ class LogWriter:
                 raise ValueError(f"{key}: is the log writer's to set")
         if "kind" not in event:
             raise ValueError("kind: an event has one")
-        content: Event = {"seq": self._next, "at": stamp(self._clock())}
+        end = self._end
+        content: Event = {"seq": end[0], "at": stamp(self._clock())}
         content |= event
-        if self._next == 0 and self._header is not None:
+        if end[0] == 0 and self._header is not None:
             content["header"] = plain(self._header)
-        content["prev"] = self._last_hash
+        content["prev"] = end[1]
         written, line = sealed(content)
         size = os.fstat(self._descriptor).st_size
         try:
@@ -199,11 +199,13 @@ class LogWriter:
             if count != len(line):
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
             os.fsync(self._descriptor)
-        except OSError as error:
-            os.ftruncate(self._descriptor, size)  # never leave half a line behind
-            raise UserError(_cannot_write(self._path, error)) from None
-        self._next += 1
-        self._last_hash = written["hash"]
+            self._end = end[0] + 1, written["hash"]
+        except BaseException as error:  # Ctrl-C too
+            if self._end is end:
+                os.ftruncate(self._descriptor, size)  # never leave half a line, or one that is not counted
+            if isinstance(error, OSError):
+                raise UserError(_cannot_write(self._path, error)) from None
+            raise
         return written
 
     def close(self) -> None:
