@@ -1,0 +1,8 @@
+"""The patients of `tests/patients` answer the line protocol here."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "patients"))
