@@ -2,17 +2,17 @@
 
 On Linux pyttsx3 speaks through eSpeak NG. The wheel `espeakng-loader` brings that library and its voices, so
 no system package is needed: it is loaded before pyttsx3 looks for it, and pyttsx3 then finds it by its name.
-On macOS and Windows pyttsx3 uses the system's own voices.
+There, pyttsx3's own binding of the library is used, without its loop: that loop, in pyttsx3 2.99, ends on an
+event that may still be of the text before, so that a prompt comes out empty about once in 300, and it never ends
+when the sound cannot be written.
 
-What pyttsx3 2.99 does that this module must guard against:
+On macOS and Windows pyttsx3 uses the system's own voices, through its loop and a file. What must be guarded
+against there:
 
-* `save_to_file` prints to standard output, which may carry the exam's events. Redirecting `sys.stdout` would
-  swallow what other threads write meanwhile, so `print` is replaced in that one driver module instead.
 * the file given to `save_to_file` sticks: a later `say` would write over it. `say` is never called, and every
-  text gets its own file, in memory where the driver allows it: with a full disk its loop would run for ever.
+  text gets its own file.
 * an error inside the driver is passed to an "error" topic and otherwise lost, or leaves no file behind.
-* its loop must not be entered twice, and the engine is one for the whole process: all is behind one lock.
-* its loop ends when the driver has written the file, or never: a watchdog ends it.
+* its loop must not be entered twice, and may never end: all is behind one lock, and a watchdog ends the loop.
 """
 
 from __future__ import annotations
@@ -20,8 +20,6 @@ from __future__ import annotations
 import atexit
 import contextlib
 import ctypes
-import importlib
-import io
 import os
 import sys
 import tempfile
@@ -33,14 +31,18 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ..errors import UserError
+
 ESPEAK_VOICE = "en-us"  # eSpeak NG's voice where none is named; chosen by measurement, see DEVELOPERS.md
-LONGEST_RENDER = 5.0  # seconds; a prompt takes about 10 ms with eSpeak NG, up to about 1 s with system voices
+ESPEAK_RATE = 22_050  # hertz: what eSpeak NG's own voices give, and pyttsx3 counts on
+LONGEST_RENDER = 5.0  # seconds; a system voice takes up to about 1 s for a prompt
 
 _lock = threading.RLock()
 _engine: Any = None
+_sound: list[bytes] = []  # what eSpeak NG has given of the text it is at, 16-bit samples
 
 
-class VoiceError(RuntimeError):
+class VoiceError(UserError):
     """No speech could be made; the message says why and what to do. The exam goes on with text."""
 
 
@@ -59,24 +61,9 @@ class Pyttsx3Engine:
         """The text spoken, as mono samples in -1..1 and their rate in hertz; raises VoiceError."""
         with _lock:
             engine = _start()
-            errors: list[Exception] = []
-            token = engine.connect("error", lambda name, exception: errors.append(exception))
-            try:
-                with _sound_file(engine.driver_name) as file:
-                    voice = self._voice or (ESPEAK_VOICE if engine.driver_name == "espeak" else None)
-                    if voice is not None:
-                        engine.setProperty("voice", voice)
-                    engine.setProperty("rate", self._words_per_minute)
-                    engine.save_to_file(text, file)
-                    _run(engine)
-                    if errors:
-                        raise VoiceError(
-                            f"the voice {voice or 'of this system'} cannot speak ({errors[0]}): "
-                            "choose another voice in the settings, or run with --speak off"
-                        ) from errors[0]
-                    return _read(file)
-            finally:
-                engine.disconnect(token)
+            if engine.driver_name == "espeak":
+                return _espeak(text, self._voice or ESPEAK_VOICE, self._words_per_minute)
+            return _system_voice(engine, text, self._voice, self._words_per_minute)
 
 
 def voice_names() -> list[str]:
@@ -99,12 +86,13 @@ def _start() -> Any:
                 raise VoiceError("pyttsx3 is not installed: pip install pyttsx3") from error
             except Exception as error:  # each driver raises its own kinds; all mean: no voice here
                 raise VoiceError(
-                    f"no voice could be started ({error}): pip install espeakng-loader, "
-                    "or run with --speak off"
+                    f"no voice could be started ({error}): pip install espeakng-loader, or run with --speak off"
                 ) from error
-        driver = importlib.import_module(f"pyttsx3.drivers.{_engine.driver_name}")
+        if _engine.driver_name == "espeak":
+            from pyttsx3.drivers import _espeak as library
+
+            library.SetSynthCallback(_take)
         atexit.register(_forget)
-        driver.print = lambda *_, **__: None  # type: ignore[attr-defined]  # see the module's first trap
     return _engine
 
 
@@ -139,13 +127,66 @@ def _packaged_espeak() -> Iterator[None]:
             os.environ["ESPEAK_DATA_PATH"] = before
 
 
+# --- eSpeak NG
+
+
+def _take(sound: Any, length: int, events: Any) -> int:
+    """Called by eSpeak NG from its own thread with each piece of sound, and with none at the end."""
+    if length > 0:
+        _sound.append(ctypes.string_at(sound, length * 2))
+    return 0
+
+
+def _espeak(text: str, voice: str, words_per_minute: int) -> tuple[npt.NDArray[np.float32], int]:
+    from pyttsx3.drivers import _espeak as library
+
+    if library.SetVoiceByName(voice.encode()) != library.EE_OK:
+        raise VoiceError(f"there is no voice {voice}: choose another one in the settings, or run with --speak off")
+    library.SetParameter(library.RATE, words_per_minute, 0)
+    _sound.clear()
+    # A zero byte would end the text early.
+    asked = library.Synth(text.replace("\0", " ").encode(), flags=library.ENDPAUSE | library.CHARS_UTF8)
+    library.Synchronize()  # returns when the last piece of sound has been given
+    if asked != library.EE_OK:
+        raise VoiceError(f"eSpeak NG did not take the text (code {asked}): run with --speak off")
+    samples = np.frombuffer(b"".join(_sound), "<i2").astype(np.float32)
+    samples /= 32768
+    return samples, ESPEAK_RATE
+
+
+# --- the system's own voices
+
+
+def _system_voice(
+    engine: Any, text: str, voice: str | None, words_per_minute: int
+) -> tuple[npt.NDArray[np.float32], int]:
+    errors: list[Exception] = []
+    token = engine.connect("error", lambda name, exception: errors.append(exception))
+    try:
+        with tempfile.TemporaryDirectory(prefix="prompt-") as folder:
+            path = Path(folder) / "prompt.wav"
+            if voice is not None:
+                engine.setProperty("voice", voice)
+            engine.setProperty("rate", words_per_minute)
+            engine.save_to_file(text, str(path))
+            _run(engine)
+            if errors:
+                raise VoiceError(
+                    f"the voice {voice or 'of this system'} cannot speak ({errors[0]}): "
+                    "choose another one in the settings, or run with --speak off"
+                ) from errors[0]
+            return _read(path)
+    finally:
+        engine.disconnect(token)
+
+
 def _run(engine: Any) -> None:
     """Run pyttsx3's loop to its end, and end it when it does not."""
     late = threading.Event()
 
     def end() -> None:
         late.set()
-        engine.proxy.endLoop(True)  # the engine's own endLoop believes that its loop has ended already
+        engine.proxy.endLoop(True)  # the engine's own endLoop may believe that its loop has ended already
 
     watchdog = threading.Timer(LONGEST_RENDER, end)
     watchdog.daemon = True
@@ -158,23 +199,11 @@ def _run(engine: Any) -> None:
         raise VoiceError(f"the voice gave nothing within {LONGEST_RENDER:.0f} seconds: run with --speak off")
 
 
-@contextlib.contextmanager
-def _sound_file(driver_name: str) -> Iterator[io.BytesIO | str]:
-    """What pyttsx3 may write one prompt to: memory for the eSpeak driver, else a file removed afterwards."""
-    if driver_name == "espeak":
-        yield io.BytesIO()
-        return
-    with tempfile.TemporaryDirectory(prefix="prompt-") as folder:
-        yield str(Path(folder) / "prompt.wav")
-
-
-def _read(file: io.BytesIO | str) -> tuple[npt.NDArray[np.float32], int]:
+def _read(path: Path) -> tuple[npt.NDArray[np.float32], int]:
     import soundfile
 
-    if isinstance(file, io.BytesIO):
-        file.seek(0)
     try:
-        samples, rate = soundfile.read(file, dtype="float32", always_2d=True)
+        samples, rate = soundfile.read(path, dtype="float32", always_2d=True)
     except (OSError, soundfile.SoundFileError) as error:
         raise VoiceError(f"the voice left no sound ({error}): run with --speak off") from error
     return samples.mean(axis=1, dtype=np.float32), int(rate)

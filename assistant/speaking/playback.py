@@ -14,6 +14,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
+from ..errors import UserError
 from .voice import Speech
 
 TIMES_RATE = 16_000  # hertz; speaking times are counted at the rate the recognisers hear
@@ -21,7 +22,7 @@ HALF_DUPLEX_TAIL = 0.25  # seconds a room and a loudspeaker ring on after a prom
 KEPT_TIMES = 64  # stretches remembered; nobody listens back further than the last prompts
 
 
-class PlaybackError(RuntimeError):
+class PlaybackError(UserError):
     """Speech cannot be played; the message says why and what to do. The exam goes on with text."""
 
 

@@ -1,6 +1,6 @@
 """The assistant's voice: the words of a prompt in, samples out.
 
-Words reach the voice ready to be spoken ("minus one point five zero"): how a power is said is for the wording.
+Words reach the voice ready to be spoken ("minus one point five zero"): the wording says how a power is said.
 """
 
 from __future__ import annotations

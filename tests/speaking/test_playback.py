@@ -62,9 +62,7 @@ def player_on(output: FakeOutput) -> DevicePlayer:
 
 
 @given(st.lists(st.integers(1, 300), max_size=5), st.lists(st.integers(1, 97), min_size=1, max_size=7))
-def test_everything_said_is_played_once_in_order_whatever_the_blocks(
-    lengths: list[int], blocks: list[int]
-) -> None:
+def test_everything_said_is_played_once_in_order_whatever_the_blocks(lengths: list[int], blocks: list[int]) -> None:
     output = FakeOutput()
     player = player_on(output)
     said = [speech(n, 0.1 * (i + 1)) for i, n in enumerate(lengths)]
@@ -307,9 +305,7 @@ def test_only_devices_that_play_are_offered(sounddevice: SimpleNamespace) -> Non
         ("loudspeaker", r"several names \(Room Loudspeaker, Ear Loudspeaker\)"),
     ],
 )
-def test_a_wrong_name_is_answered_with_the_right_ones(
-    sounddevice: SimpleNamespace, name: str, told: str
-) -> None:
+def test_a_wrong_name_is_answered_with_the_right_ones(sounddevice: SimpleNamespace, name: str, told: str) -> None:
     with pytest.raises(PlaybackError, match=told):
         device.open_player(name)
     assert sounddevice.streams == []
