@@ -7,31 +7,67 @@ from collections.abc import Callable
 from contextlib import ExitStack
 
 from .errors import UserError
-from .speaking.playback import Player
+from .speaking.playback import TIMES_RATE, Player, SpeakingTimes
+from .speaking.voice import Speech
 
 
 class Mouth:
-    """Says what it is given; a new prompt cuts an old one short, because the old one no longer holds.
+    """Says what it is given, one prompt after another.
 
     A device that goes away is told of once, and the exam goes on with text.
     """
 
-    def __init__(self, render: Callable[[str], object], player: Player) -> None:
+    def __init__(self, render: Callable[[str], Speech], open_player: Callable[[], Player]) -> None:
+        """Opens the player; raises UserError where that fails."""
         self._render = render
-        self.player = player
-        self._works = True
+        self._open = open_player
+        self._player: Player | None = open_player()
+        self._past: list[SpeakingTimes] = []  # of players that were closed
 
     def __call__(self, words: str) -> None:
-        if not self._works:
+        if self._player is None:
             return
         try:
-            self.player.play(self._render(words))  # type: ignore[arg-type]
+            self._player.play(self._render(words))
         except UserError as error:
-            self._works = False
-            print(f"handsfree-refraction: no more speech: {error}; going on with text", file=sys.stderr)
+            self._give_up(error)
 
     def interrupt(self) -> None:
-        self.player.stop()
+        """Be silent now, and leave unsaid what was still to be said."""
+        if self._player is not None:
+            self._player.stop()
+
+    @property
+    def speaking(self) -> bool:
+        return self._player is not None and self._player.times.speaking
+
+    def touches(self, begin: float, end: float) -> bool:
+        """Whether the assistant spoke, or the room still rang with it, within these seconds of the player's clock."""
+        times = [*self._past, *([self._player.times] if self._player is not None else [])]
+        return any(held.touches(round(begin * TIMES_RATE), round(end * TIMES_RATE)) for held in times)
+
+    def step_aside(self, look: Callable[[], None]) -> None:
+        """Let the loudspeaker go while `look` runs; while it is needed, `look` has to wait for another time."""
+        if self.speaking:
+            return
+        spoke = self._player is not None
+        self.close()
+        look()
+        if spoke:
+            try:
+                self._player = self._open()
+            except UserError as error:
+                self._give_up(error)
+
+    def close(self) -> None:
+        if self._player is not None:
+            self._player.close()
+            self._past = [self._player.times]
+            self._player = None
+
+    def _give_up(self, error: UserError) -> None:
+        self.close()
+        print(f"handsfree-refraction: no more speech: {error}; going on with text", file=sys.stderr)
 
 
 def open_mouth(stack: ExitStack, device: str | None = None) -> Mouth | None:
@@ -40,11 +76,11 @@ def open_mouth(stack: ExitStack, device: str | None = None) -> Mouth | None:
     from .speaking.voice import Voice
 
     try:
-        player = open_player(device)
         voice = Voice()
         voice.render("ready")
+        mouth = Mouth(voice.render, lambda: open_player(device))
     except (UserError, RuntimeError) as error:
         print(f"handsfree-refraction: prompts cannot be spoken: {error}; going on with text", file=sys.stderr)
         return None
-    stack.callback(player.close)
-    return Mouth(voice.render, player)
+    stack.callback(mouth.close)
+    return mouth

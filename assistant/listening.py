@@ -9,10 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 
 from .hearing.cutter import Cut, Cutter
+from .hearing.microphone import Block, open_microphone
 from .hearing.recogniser import RATE, Recogniser, Samples
 from .protocol.meanings import Heard, Meaning, Outcome
 from .record.folder import ExamFolder
@@ -20,7 +22,20 @@ from .session import Session
 
 # Seconds without an utterance, counted in the sound itself, after which the question is put again.
 SILENCE_AFTER = 15.0
+TICK = 0.1  # seconds between looks at the microphone while it gives nothing
 CHUNK = RATE // 10  # samples pushed at a time from a recording: a tenth of a second
+
+
+class Mouth(Protocol):
+    """The assistant's own voice, as far as listening has to know of it. Times are seconds of the monotonic clock."""
+
+    def touches(self, begin: float, end: float) -> bool:
+        """Whether it spoke, or the room still rang with it, within these times."""
+        ...
+
+    def step_aside(self, look: Callable[[], None]) -> None:
+        """Let the sound devices go while `look` runs, or put it off while they are needed."""
+        ...
 
 
 class Ear:
@@ -99,18 +114,24 @@ def listen_to_recording(recogniser: Recogniser, path: Path) -> Callable[[Session
     return listen
 
 
-def listen_to_microphone(recogniser: Recogniser) -> Callable[[Session, ExamFolder], None]:
-    """The microphone, until the exam is over or the program is stopped."""
-    from .hearing.microphone import open_microphone
+def listen_to_microphone(
+    recogniser: Recogniser, device: str | None = None, mouth: Mouth | None = None
+) -> Callable[[Session, ExamFolder], None]:
+    """The microphone, until the exam is over or the program is stopped. Raises UserError where there is none.
 
-    microphone = open_microphone()
+    mouth  the assistant's own voice: while it speaks, and until the room has stopped ringing, nothing is heard
+    """
+    microphone = open_microphone(device, aside=mouth.step_aside if mouth is not None else lambda look: look())
 
     def listen(session: Session, folder: ExamFolder) -> None:
         ear = Ear(session, recogniser, folder)
-        with microphone as chunks:
-            for chunk in chunks:
-                ear.push(chunk)
-                if session.over:
-                    return
+        with microphone:
+            while not session.over:
+                came = microphone.poll()
+                if came is None:
+                    microphone.wait(TICK)
+                elif isinstance(came, Block):
+                    muted = mouth is not None and mouth.touches(came.begin, came.begin + len(came.samples) / RATE)
+                    ear.push(np.zeros(len(came.samples), np.float32) if muted else came.samples[:, 0])
 
     return listen

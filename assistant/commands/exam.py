@@ -72,6 +72,7 @@ def run(args: argparse.Namespace) -> int:
 def add_listening(parser: argparse.ArgumentParser) -> None:
     """The options of every command that holds an exam: what it listens to, and what it gives out."""
     parser.add_argument("--listen", metavar="mic|text|FILE.wav", default="mic", help="what to listen to (mic)")
+    parser.add_argument("--microphone", metavar="NAME", help="its name, or a part of it (the default one)")
     parser.add_argument("--speak", choices=("aloud", "off"), help="say the prompts (aloud with mic, else off)")
     parser.add_argument("--events", metavar="-|FILE", help="every event as a JSON line; - for standard output")
     parser.add_argument("--engine", help="the recogniser (the embedded one)")
@@ -100,6 +101,11 @@ def conduct(
         machine_reads = args.events == "-"
         screen = Outlet(json_lines(stack, "-") if machine_reads else Conversation(sys.stdout))
         outlets = [screen]
+        mouth = None
+        if args.speak == "aloud" or (args.speak is None and listen == "mic"):
+            from ..aloud import open_mouth
+
+            mouth = open_mouth(stack)
         listener: Callable[[Session, ExamFolder], None]
         heard_by: dict[str, str] = {}
         if listen == "text":
@@ -111,19 +117,14 @@ def conduct(
             recogniser = load(args.engine, args.model)
             heard_by = {"engine": recogniser.name, "model": recogniser.model}
             if listen == "mic":
-                listener = listen_to_microphone(recogniser)
+                listener = listen_to_microphone(recogniser, args.microphone, mouth)
             else:
                 listener = listen_to_recording(recogniser, Path(listen))
         if args.events is not None and not machine_reads:
             outlets.append(Outlet(json_lines(stack, args.events), args.events))
         folder = stack.enter_context(open_folder(heard_by))
-        speak = None
-        if args.speak == "aloud" or (args.speak is None and listen == "mic"):
-            from ..aloud import open_mouth
-
-            speak = open_mouth(stack)
         session = Session(
-            live_grammars, start_from_dict(start), folder=folder, watch=tuple(outlets), speak=speak, asks=asks
+            live_grammars, start_from_dict(start), folder=folder, watch=tuple(outlets), speak=mouth, asks=asks
         )
         try:
             begin(session)
