@@ -46,7 +46,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def default_folder() -> Path:
     """exams/ and the local time: sorts by day, and says nothing of the patient."""
-    return Path("exams") / datetime.now().strftime("%Y-%m-%d-%H%M%S")
+    time = datetime.now().strftime("%Y-%m-%d-%H%M%S")
+    names = (time, *(f"{time}-{number}" for number in range(2, 100)))  # more than one exam may begin in a second
+    return next((folder for name in names if not (folder := Path("exams") / name).exists()), Path("exams") / time)
 
 
 def run(args: argparse.Namespace) -> int:

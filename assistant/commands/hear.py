@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from ..data import folder
+from ..data import grammar_sources
 from ..errors import UserError
 from ..grammar import LISTENING_FOR, Grammar, Grammars
 from ..hearing.audio import read, spoken
@@ -45,8 +45,8 @@ def grammars() -> Grammars:
     from ..grammar import GrammarError
 
     try:
-        return Grammars({path.stem: path.read_text("utf-8") for path in folder("grammars").glob("*.jsgf")})
-    except (GrammarError, OSError, UnicodeDecodeError) as error:
+        return Grammars(grammar_sources())
+    except (GrammarError, OSError, ValueError) as error:
         raise UserError(f"the grammar files cannot be used: {error}") from None
 
 
