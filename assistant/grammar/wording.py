@@ -325,6 +325,7 @@ _WHY = {
     "near_pd": "The eyes turn in to read.",
     "unaided": "The line without a lens says what the lenses are worth.",
     "repeat_reversed": "The same pair in reverse order shows whether the lens is answered or the place.",
+    "control": "One of these two is plainly too strong: the answer shows whether the lens is answered.",
     "duochrome": "Clearer on red asks for minus, clearer on green for plus.",
     "cylinder_check": "A cylinder that came down to nothing is looked at once more before it is dropped.",
     "pinhole": "If a pinhole brings lines, some blur is left; if not, the eye needs another look.",
@@ -514,11 +515,12 @@ _FLAGS: Mapping[str, Callable[[Facts], str]] = {
         f"{f['clicks']} clicks of plus did not balance the {f['eye']} eye: the lenses were left as they were."
     ),
     "contradiction": lambda f: (
-        f"{f['contradicted']} of {f['repeated']} pairs shown again in reverse order got the opposite answer."
+        f"{f['contradicted']} of {f['repeated']} check pairs (shown again in reverse order, or with plainly too much "
+        "plus) were answered the wrong way."
     ),
     "position_bias": lambda f: (
-        f"{f['answers']} of {f['of']} answers were {'one' if f['position'] == 'first' else 'two'}, in reverse order "
-        "too: the place is answered, not the lens. Check by hand."
+        f"{f['answers']} of {f['of']} answers were {'one' if f['position'] == 'first' else 'two'}, with the lenses "
+        "changed over too: the place is answered, not the lens. Check by hand."
     ),
     "no_preference": lambda f: f"None of {f['of']} pairs was told apart. Check by hand.",
     "answers_do_not_fit": lambda f: (

@@ -2,7 +2,7 @@
 
 Every answer is kept with its question. Once an eye is done, all of them are held against its final lens: do they
 fit it better than answers by chance would (`fit`)? Where that is in doubt, and where a run of answers is such as
-honest patients seldom give, a pair is shown again in reverse order (`to_repeat`, `to_repeat_at_end`). The numbers
+honest patients seldom give, a pair is shown again in reverse order (`to_repeat`, `to_ask_at_end`). The numbers
 are design choices, set by simulation.
 """
 
@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
+from ..optics.lens import CLICK
 from ..optics.power_vector import PowerVector
 from . import plan
 from .effects import Flag
@@ -50,6 +51,11 @@ class Answer:
         return self.meaning in _POSITIONS and not self.hedged
 
     @property
+    def is_check(self) -> bool:
+        """A pair shown only to see whether the lens is answered."""
+        return self.repeats is not None or self.question.step == "control"
+
+    @property
     def contradicts(self) -> bool:
         """A repeated pair where the other lens was named this time: the position was answered, not the lens."""
         return self.repeats is not None and self.meaning is self.repeats.meaning and self.meaning in _POSITIONS
@@ -69,10 +75,10 @@ def to_repeat(answers: Answers) -> tuple[Answer, Choice] | None:
     Called for on the way by a long run of answers for one position, or of answers in turn.
     """
     made = choices(answers)
-    repeats = [at for at, one in enumerate(made) if one.repeats is not None]
+    repeats = [at for at, one in enumerate(made) if one.is_check]
     if len(repeats) >= plan.CATCHES_MOST or (repeats and len(made) - repeats[-1] <= plan.CATCH_APART):
         return None
-    run = [one.meaning for one in made if one.repeats is None]
+    run = [one.meaning for one in made if not one.is_check]
     same, turns = run[-plan.RUN_OF_ONE :], run[-plan.RUN_IN_TURN :]
     one_sided = len(same) == plan.RUN_OF_ONE and len(set(same)) == 1 and same[0] in _POSITIONS
     in_turn = (
@@ -83,24 +89,52 @@ def to_repeat(answers: Answers) -> tuple[Answer, Choice] | None:
     return _reversed(made[-plan.RUN_OF_ONE :]) if one_sided or in_turn else None
 
 
-def to_repeat_at_end(eye: EyeState, answers: Answers) -> tuple[Answer, Choice] | None:
-    """As `to_repeat`, when the eye is about to be done: where its answers do not yet speak for its lens."""
+def to_ask_at_end(eye: EyeState, answers: Answers) -> tuple[Answer | None, Choice] | None:
+    """As `to_repeat`, when the eye is about to be done and its answers do not yet speak for its lens.
+
+    A pair that was plainly different comes again in reverse order; where there was none such, a control: the lens
+    and one with plainly too much plus, which no eye can take for clearer.
+    """
     made = choices(answers)
-    repeated = [one for one in made if one.repeats is not None]
-    if len(repeated) >= plan.CATCHES_MOST or len(made) < plan.CHOICES_TO_JUDGE:
+    checks = [one for one in made if one.is_check]
+    if len(checks) >= plan.CATCHES_MOST or len(made) < plan.CHOICES_TO_JUDGE:
         return None
     seen = fit(eye, answers)
-    doubtful = seen.evidence < max(plan.FIT_SURE, plan.FIT_SURE_EACH * seen.answers)
-    one_sided = not repeated and _most(made)[1] >= plan.ONE_SIDED * len(made)
-    if not (doubtful or one_sided):
+    position, often = _most(made)
+    doubtful = seen.evidence < _enough(seen)
+    if not (doubtful or (not checks and often >= plan.ONE_SIDED * len(made))):
         return None
-    done = {one.repeats.question for one in repeated if one.repeats is not None}
-    return _reversed([one for one in made if one.question not in done])
+    dull = _dull(answers)
+    done = {one.repeats.question for one in checks if one.repeats is not None}
+    plain = [one for one in made if one.question not in done and _told_apart(one.question, eye) >= plan.PLAIN * dull]
+    repeated = _reversed(plain)
+    if repeated is not None:
+        return repeated
+    foggy = eye.lens.with_sphere(min(eye.lens.sphere + round(4 * dull) * CLICK, plan.SPHERE_HIGH))
+    pair = (foggy, eye.lens) if position is Meaning.FIRST else (eye.lens, foggy)
+    return None, Choice(eye.eye, "control", *pair)
+
+
+def _told_apart(pair: Question, eye: EyeState) -> float:
+    """How much the blur of a pair's lenses differs as seen from the eye's lens, dioptres, whether it focuses or not."""
+    assert isinstance(pair, Choice)
+    target = eye.lens.vector
+    return min(
+        abs(_blur(pair.first.vector, target, focusing) - _blur(pair.second.vector, target, focusing))
+        for focusing in (False, True)
+    )
+
+
+def _dull(answers: Answers) -> float:
+    """How much less an eye tells lenses apart than one that reads 20/20: as the best line it read, at least 1."""
+    best = min((_logmar(one) for one in answers if _is_line(one)), default=0.0)
+    return max(1.0, math.pow(10.0, best))
+
 
 
 def _reversed(made: list[Answer]) -> tuple[Answer, Choice] | None:
     """Of these answers the one whose pair was most plainly different, and the pair in reverse order."""
-    firm = [one for one in made if one.firm and one.repeats is None and one.question.step != "duochrome"]
+    firm = [one for one in made if one.firm and not one.is_check and one.question.step != "duochrome"]
     if not firm:
         return None
     picked = max(firm, key=lambda one: _apart(one.question))
@@ -145,7 +179,7 @@ def fit(eye: EyeState, answers: Answers) -> Fit:
 
 def _fit(eye: EyeState, answers: Answers, focusing: bool) -> Fit:
     best = min((_logmar(one) for one in answers if _is_line(one)), default=0.0)
-    dull = max(1.0, 10.0**best)  # a poor eye tells lenses apart by as much less (just-noticeable difference)
+    dull = _dull(answers)
     evidence, counted, against = 0.0, 0, 0
     for one in answers:
         chance = 0.0
@@ -174,7 +208,13 @@ def _choice_fits(one: Answer, target: PowerVector, focusing: bool, dull: float) 
     prefers_second = _below((first - second - zone) / spread)
     prefers_first = _below((second - first - zone) / spread)
     told = {Meaning.FIRST: prefers_first, Meaning.SECOND: prefers_second}
-    return 3 * told.get(one.meaning, max(0.0, 1 - prefers_first - prefers_second))
+    chance = 3 * told.get(one.meaning, max(0.0, 1 - prefers_first - prefers_second))
+    if focusing and one.meaning in _POSITIONS:
+        m_first, m_second = pair.first.vector.m, pair.second.vector.m
+        minus = m_first < m_second if one.meaning is Meaning.FIRST else m_second < m_first
+        if minus and max(m_first, m_second) <= target.m + CLICK / 100:
+            return max(chance, 1.0)  # smaller, darker letters pass for sharper: it says nothing of the focus
+    return chance
 
 
 def _line_fits(one: Answer, target: PowerVector, focusing: bool, best: float) -> float:
@@ -224,15 +264,23 @@ def judge(eye: EyeState, answers: Answers) -> tuple[Flag, ...]:
 
 def _repeats(eye: EyeState, answers: Answers) -> tuple[Flag, ...]:
     made = choices(answers)
-    repeated = [one for one in made if one.repeats is not None]
-    against = [one for one in repeated if one.contradicts]
+    checks = [one for one in made if one.is_check]
+    against = [one for one in checks if one.contradicts or _control_failed(one)]
     if not against:
         return ()
     position, often = _most(made)
     if often >= plan.ONE_SIDED * len(made):
-        facts = {"position": position.value, "answers": often, "of": len(made), "repeated": len(repeated)}
+        facts = {"position": position.value, "answers": often, "of": len(made), "repeated": len(checks)}
         return (Flag("position_bias", eye.eye, facts),)
-    return (Flag("contradiction", eye.eye, {"contradicted": len(against), "repeated": len(repeated)}),)
+    return (Flag("contradiction", eye.eye, {"contradicted": len(against), "repeated": len(checks)}),)
+
+
+def _control_failed(one: Answer) -> bool:
+    """The lens with plainly too much plus was named the clearer."""
+    pair = one.question
+    if not isinstance(pair, Choice) or pair.step != "control" or one.meaning not in _POSITIONS:
+        return False
+    return (one.meaning is Meaning.FIRST) == (pair.first.sphere > pair.second.sphere)
 
 
 def _preferences(eye: EyeState, answers: Answers) -> tuple[Flag, ...]:
@@ -243,13 +291,18 @@ def _preferences(eye: EyeState, answers: Answers) -> tuple[Flag, ...]:
 
 
 def _fitting(eye: EyeState, answers: Answers) -> tuple[Flag, ...]:
-    seen = fit(eye, answers)
     if len(choices(answers)) < plan.CHOICES_TO_JUDGE:
         return ()
+    seen = fit(eye, answers)
+    facts = {"answers": seen.answers, "against": seen.against, "evidence": round(seen.evidence, 1)}
     if seen.evidence >= max(plan.FIT_LEAST, plan.FIT_LEAST_EACH * seen.answers):
         return ()
-    facts = {"answers": seen.answers, "against": seen.against, "evidence": round(seen.evidence, 1)}
     return (Flag("answers_do_not_fit", eye.eye, facts),)
+
+
+def _enough(seen: Fit) -> float:
+    """Evidence with which an eye is done without being checked."""
+    return max(plan.FIT_SURE, plan.FIT_SURE_EACH * seen.answers)
 
 
 def _manner(eye: EyeState, answers: Answers) -> tuple[Flag, ...]:

@@ -254,10 +254,10 @@ class Exam:
         state, question = self.state, self.state.question
         assert question is not None
         progress = state.of(state.eye)
-        if progress.repeating is not None:
-            answer = Answer.of(question, heard, progress.repeating[0])
+        if progress.checking is not None:
+            answer = Answer.of(question, heard, progress.checking[0])
             self.state = state.put(
-                replace(progress, answers=(*progress.answers, answer), repeating=None, unanswered=0)
+                replace(progress, answers=(*progress.answers, answer), checking=None, unanswered=0)
             )
             return
         assert progress.step is not None
@@ -359,7 +359,7 @@ class Exam:
             return
         eye = progress.state.to(lens)
         step = progress.step.rebased(eye) if progress.step is not None else None
-        self.state = replace(state.put(replace(progress, state=eye, step=step, repeating=None)), dials=None)
+        self.state = replace(state.put(replace(progress, state=eye, step=step, checking=None)), dials=None)
         self._show(lens)
         self._say("dials_set", {"eye": state.eye, "dial": dial, "lens": lens})
         self._go_on()
@@ -489,10 +489,10 @@ class Exam:
             self.state = replace(state, setting_up=state.setting_up[1:], question=None)
         elif self._at_both:
             self._leave_both(status)
-        elif progress.repeating is not None:  # left open, and not asked for again at once
+        elif progress.checking is not None:  # left open, and not asked for again at once
             assert state.question is not None
-            left = Answer(state.question, Meaning.UNSURE, repeats=progress.repeating[0])
-            self.state = state.put(replace(progress, answers=(*progress.answers, left), repeating=None))
+            left = Answer(state.question, Meaning.UNSURE, repeats=progress.checking[0])
+            self.state = state.put(replace(progress, answers=(*progress.answers, left), checking=None))
         else:
             self._end_step(status)
 
@@ -549,7 +549,7 @@ class Exam:
             unanswered=0,
             ends=(),
             doubts=(),
-            repeating=None,
+            checking=None,
             road=road,
         )
         on = self.state.dials if eye is self.state.eye else None
@@ -596,7 +596,7 @@ class Exam:
         progress = self.state.of(self.state.eye)
         if progress.step is not None and progress.step.id == "power":
             step = roads.power_step(progress.state, by)
-            self.state = self.state.put(replace(progress, step=step, repeating=None))
+            self.state = self.state.put(replace(progress, step=step, checking=None))
         self._say("cylinder_by", {"by": by})
         self._go_on()
 
@@ -696,9 +696,9 @@ class Exam:
                 self._put_question(tries=0, question=self._reversed_first(progress, question))
                 return True
             progress = self.state.of(self.state.eye)
-        checked = consistency.to_repeat_at_end(progress.state, progress.answers)
+        checked = consistency.to_ask_at_end(progress.state, progress.answers)
         if checked is not None and self._allowed(progress):
-            self.state = self.state.put(replace(progress, repeating=checked))
+            self.state = self.state.put(replace(progress, checking=checked))
             self._put_question(tries=0, question=checked[1])
             return True
         self._eye_finished(progress)
@@ -709,7 +709,7 @@ class Exam:
         checked = consistency.to_repeat(progress.answers) if isinstance(question, Choice) else None
         if checked is None:
             return question
-        self.state = self.state.put(replace(progress, repeating=checked))
+        self.state = self.state.put(replace(progress, checking=checked))
         return checked[1]
 
     def _beyond(self, progress: EyeProgress, question: Question) -> None:
@@ -738,7 +738,7 @@ class Exam:
         if progress.asked >= plan.QUESTIONS_MOST:
             self._out.append(Flag("too_many_questions", eye, {"asked": progress.asked}))
         self._out.append(StepChange(eye, progress.step.id, Status.SKIPPED))
-        self.state = self.state.put(replace(progress, step=None, repeating=None, given_up=True))
+        self.state = self.state.put(replace(progress, step=None, checking=None, given_up=True))
         self._eye_finished(self.state.of(eye))
 
     def _begin_eye(self, progress: EyeProgress) -> EyeProgress:
@@ -771,7 +771,7 @@ class Exam:
             if following.id == "acuity":
                 eye = self._weighed(progress, eye)
             self._out.append(StepChange(eye.eye, following.id, Status.BEGUN))
-        self.state = self.state.put(replace(self.state.of(eye.eye), step=following, state=eye, repeating=None))
+        self.state = self.state.put(replace(self.state.of(eye.eye), step=following, state=eye, checking=None))
         if following is None:
             self._next_end(self.state.of(eye.eye))
 
@@ -779,7 +779,8 @@ class Exam:
         """The astigmatism that all answers of the eye together point to, set before its sphere is checked."""
         if self.weigh is None:
             return eye
-        lens = weighed(self.weigh, ((answer.question, answer.heard) for answer in progress.answers), eye)
+        said = ((one.question, one.heard) for one in progress.answers if not one.is_check)
+        lens = weighed(self.weigh, said, eye)
         if lens != eye.lens:
             self.state = replace(self.state, dials=None)
             self._show(lens)

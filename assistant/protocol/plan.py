@@ -206,6 +206,7 @@ RUN_IN_TURN = 8  # "one", "two", "one", "two" ..., likewise
 CATCHES_MOST = 3  # repeated pairs an eye
 CATCH_APART = 4  # answers between them
 ONE_SIDED = 0.8  # share of the answers for one position
+PLAIN = 0.40  # dioptres of blur between the lenses of a pair worth repeating; more for an eye that sees poorly
 CHOICES_TO_JUDGE = 5  # an eye with fewer is not judged by its answers
 NO_PREFERENCE = 6  # choices an eye, and not one of them preferred
 TOO_FAST = 0.3  # seconds from the end of the question: the lens has not been seen
@@ -217,7 +218,7 @@ FIT_CHART = 1.2  # logMAR from the smallest line to the largest: a line by chanc
 FIT_STRAY = 0.10  # share of answers that say nothing
 FIT_AGAINST = 0.2  # an answer this much less likely than by chance speaks for another lens
 FIT_LEAST, FIT_LEAST_EACH = 3.0, 0.25  # natural logarithm of the likelihood ratio: less, and the answers do not fit
-FIT_SURE, FIT_SURE_EACH = 6.0, 0.40  # less than this, and a pair is repeated before the eye is done
+FIT_SURE, FIT_SURE_EACH = 8.5, 0.38  # less than this, and a pair is repeated before the eye is done
 FATIGUE_ANSWERS = 5  # timed answers in the first and in the last third, at least
 FATIGUE_TIMES, FATIGUE_SECONDS = 1.5, 1.0  # the last third slower by this factor, and by so many seconds
 

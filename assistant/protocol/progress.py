@@ -25,7 +25,7 @@ class EyeProgress:
     given_up   left before its end: too many questions, or no usable answers
     ends       steps of `plan.EYE_ENDS` gone through
     answers    every answer used, in order
-    repeating  a pair put in reverse order just now, and the answer it checks
+    checking   a pair put just now to see whether the lens is answered, and the answer it checks, if one
     doubts     codes of the flags after which its lens is not taken for its refraction
     road       how much of it is gone through
     """
@@ -40,7 +40,7 @@ class EyeProgress:
     given_up: bool = False
     ends: tuple[str, ...] = ()
     answers: Answers = ()
-    repeating: tuple[Answer, Choice] | None = None
+    checking: tuple[Answer | None, Choice] | None = None
     doubts: tuple[str, ...] = ()
     road: Road = Road.FULL
 

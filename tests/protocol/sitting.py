@@ -103,7 +103,7 @@ def go_on(exam: Exam, answer: Answer, until: Callable[[Question], bool] | None =
 def at_form(form: type[Question], start: Start | None = None) -> Exam:
     """An exam that stands at the first question of a form."""
     exam = Exam(start or Start())
-    sit(exam, by_form(), until=lambda question: isinstance(question, form))
+    sit(exam, honest(), until=lambda question: isinstance(question, form))
     assert isinstance(exam.question, form)
     return exam
 
@@ -111,7 +111,7 @@ def at_form(form: type[Question], start: Start | None = None) -> Exam:
 def at_step(step: str, answer: Answer | None = None, start: Start | None = None) -> Exam:
     """An exam that stands at the first question of a step; by default the eye has astigmatism."""
     exam = Exam(start or STARTED)
-    sit(exam, answer or by_form(), until=lambda question: question.step == step)
+    sit(exam, answer or honest(), until=lambda question: question.step == step)
     assert exam.question is not None
     assert exam.question.step == step
     return exam
