@@ -7,6 +7,7 @@ import hashlib
 import json
 import math
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -21,12 +22,15 @@ from small_exam import record_small_exam, ticking, tone
 from assistant.cli import main
 from assistant.protocol.effects import EyeResult, Prescribe
 from assistant.protocol.meanings import Meaning
+from assistant.record import report
 from assistant.record.amending import amended_hearing, prescription_by_hand
 from assistant.record.events import Event, event
 from assistant.record.folder import ExamFolder, log_of
 from assistant.record.log import Clock, Log
 from assistant.record.report import build_report, report_html, tell
+from assistant.record.report.acuity import gain
 from assistant.record.report.frame import interval_of
+from assistant.record.report.markup import data
 from assistant.record.report.sounds import collect, flac_seconds
 from assistant.record.report.story import over_minus, readings
 from assistant.record.report.tracks import near_axis
@@ -166,6 +170,32 @@ def test_every_question_is_one_column_and_asking_again_makes_no_new_one(long_log
         assert sum(held.asked_again for held in asked) == sum(held["attempt"] == 1 for held in put)
 
 
+@pytest.mark.parametrize(
+    ("between", "asks"),
+    [
+        ({"text": "p d 62", "meaning": "set_pd", "accepted": True, "used": True}, 1),
+        ({"text": "again", "meaning": "again", "accepted": True, "used": True}, 2),
+        ({"text": "hm", "meaning": None, "accepted": False, "used": False}, 2),
+    ],
+)
+def test_a_question_that_comes_back_after_a_command_was_not_asked_again(between: Event, asks: int) -> None:
+    lens = {"sphere": 0.0, "cylinder": 0.0, "axis": 180, "cross_cylinder": None}
+    question = {"kind": "question", "eye": "right", "step": "entering", "form": "acuity", "lens": lens, "attempt": 0}
+    heard = {"kind": "heard", **between}
+    answer = {
+        "kind": "heard",
+        "text": "20/20",
+        "meaning": "set_acuity",
+        "value": "20/20",
+        "accepted": True,
+        "used": True,
+    }
+    events = [{"seq": seq, **held} for seq, held in enumerate((question, heard, question, answer))]
+    (asked,) = tell(Log(tuple(events))).eyes["right"].asked
+    assert asked.asks == asks
+    assert asked.line_read == "20/20"
+
+
 def test_hesitation_is_counted_as_the_log_has_it(long_log: Log) -> None:
     story = tell(long_log)
     told = sum(held.hedged for held in story.eyes["right"].asked) + sum(
@@ -288,6 +318,14 @@ def with_words(log: Log, words: list[str]) -> Log:
     return Log(tuple(changed(held) for held in log.events))
 
 
+@given(st.recursive(ANYTHING, lambda inner: st.lists(inner) | st.dictionaries(ANYTHING, inner), max_leaves=8))
+def test_data_for_the_script_cannot_end_its_block_and_comes_out_as_it_went_in(value: object) -> None:
+    block = data("held", value)
+    content = block.removeprefix('<script type="application/json" id="held">').removesuffix("</script>")
+    assert not set("<>&") & set(content)
+    assert json.loads(content) == value
+
+
 @pytest.fixture(scope="module")
 def reviewed_log(tmp_path_factory: pytest.TempPathFactory) -> Log:
     """A small exam, one hearing corrected, signed: every part of the page is there."""
@@ -326,6 +364,41 @@ def test_the_policy_names_the_very_script_and_style(long_page: Page, long_log: L
         (content,) = re.findall(rf"<{tag}>(.*?)</{tag}>", html, re.DOTALL)
         digest = base64.b64encode(hashlib.sha256(content.encode()).digest()).decode()
         assert parts[directive] == f"'sha256-{digest}'"
+
+
+# ------------------------------------------------------------------------------------------------------ colours
+def luminance(colour: str) -> float:
+    """Relative luminance of #rrggbb (WCAG 2.2, the definition of relative luminance)."""
+    parts = [int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5)]
+    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(one: str, other: str) -> float:
+    brighter, darker = sorted((luminance(one), luminance(other)), reverse=True)
+    return (brighter + 0.05) / (darker + 0.05)
+
+
+def palettes() -> list[dict[str, str]]:
+    """The colours of the light and the dark page."""
+    style = Path(report.__file__).with_name("report.css").read_text(encoding="utf-8")
+    blocks = re.findall(r":root \{(.*?)\}", style, re.DOTALL)[:2]
+    return [dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", block)) for block in blocks]
+
+
+@pytest.mark.parametrize("place", [0, 1])
+def test_words_and_marks_can_be_told_from_the_ground(place: int) -> None:
+    """WCAG 2.2: 4.5 for words (1.4.3), 3 for the marks of a picture (1.4.11); axe looks at no words in SVG."""
+    colours = palettes()[place]
+    for words in ("ink", "soft", "one", "two", "link"):
+        for ground in ("paper", "panel", "shade"):
+            assert contrast(colours[words], colours[ground]) >= 4.5, (words, ground)
+    for ground in ("caution", "severe", "glass", "now"):
+        assert contrast(colours["ink"], colours[ground]) >= 4.5, ground
+    for mark in ("brass", "caution-edge", "severe-edge"):
+        assert contrast(colours[mark], colours["paper"]) >= 3, mark
+    for side in ("one", "two"):
+        assert contrast(colours["on"], colours[side]) >= 4.5, side
 
 
 # ------------------------------------------------------------------------------------------------ any log at all
@@ -372,6 +445,44 @@ def test_cautions_come_before_the_prescription_and_link_to_their_lines(long_log:
         assert text.index(held["says"]) < text.index("Written in")
         assert {"href": f"#e{held['seq']}"} in long_page.all("a")
         assert any(attrs.get("id") == f"e{held['seq']}" for _, attrs in long_page.elements)
+
+
+def test_cautions_the_draft_no_longer_deserves_come_after_those_it_does(long_log: Log) -> None:
+    listed = ["acuity_low:left", "anisometropia"]
+    events = [{**held, "cautions": listed} if held["kind"] == "prescription" else held for held in long_log.events]
+    text = Page(report_html(Log(tuple(events)))).text
+    low = [held["says"] for held in long_log.of_kind("flag") if held["code"] == "acuity_low"]
+    passing = [held["says"] for held in long_log.of_kind("flag") if held["code"] == "over_minus"]
+    assert text.index(low[0]) < text.index("Anisometropia") < text.index("Raised on the way") < text.index(passing[0])
+
+
+def test_the_eye_is_named_once() -> None:
+    flag = {"seq": 0, "at": "", "kind": "flag", "code": "x", "eye": "right", "hash": "", "says": "Right eye: look."}
+    assert "Right eye: Right eye:" not in Page(report_html(Log((flag,)))).text
+
+
+def test_an_eye_carried_over_from_the_start_is_said_not_to_be_examined() -> None:
+    log = prescribed(replace(eye(-1, 0, None), examined=False), eye(-1, 0, None))
+    assert "Right eye: carried over from the start, not examined." in Page(report_html(log)).text
+
+
+def test_near_pairs_are_drawn_as_additions(long_log: Log) -> None:
+    story = tell(long_log)
+    near = [held for held in story.eyes["both"].asked if held.step == "near"]
+    assert len(near) == 2
+    section = report_html(long_log).split('id="both"')[1].split("</svg>")[0]
+    assert "Add, D" in section
+    rods = re.findall(r'class="rod[^"]*"', section)
+    assert len(rods) == len(near)
+
+
+def test_a_line_read_through_a_pinhole_is_no_reading_of_the_lens(long_log: Log) -> None:
+    last = max(held["seq"] for held in long_log.of_kind("question") if held["form"] == "acuity")
+    events = [{**held, "step": "pinhole"} if held["seq"] == last else held for held in long_log.events]
+    told = readings(tell(Log(tuple(events))).eyes["left"])
+    assert told[-1].apart == "pinhole"
+    before = told[-2].line or ""
+    assert gain(told).startswith(f"From {told[0].line} to {before}")
 
 
 def test_every_link_leads_somewhere(long_page: Page) -> None:

@@ -335,14 +335,16 @@ def test_axe_finds_nothing_serious(exam: Path, show: Open, scheme: str) -> None:
     page = show(exam, color_scheme=scheme)
     for opened in page.locator("details").all():
         opened.evaluate("details => { details.open = true; }")
-    found = axe.Axe().run(page).response
+    # In the dark only the colours differ.
+    options = {} if scheme == "light" else {"runOnly": ["color-contrast"]}
+    found = axe.Axe().run(page, options=options).response
     grave = [
         (violation["id"], violation["impact"], [node["html"][:120] for node in violation["nodes"][:3]])
         for violation in found["violations"]
         if violation["impact"] in ("serious", "critical")
     ]
     assert grave == []
-    assert len(found["passes"]) > 20
+    assert len(found["passes"]) >= (20 if scheme == "light" else 1)
 
 
 @pytest.mark.parametrize(

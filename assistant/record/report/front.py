@@ -72,6 +72,7 @@ def cautions(story: Story, record: list[str]) -> Html:
         el("li", el("strong", "The record does not hold. "), words_of(problem), class_="severe") for problem in record
     ]
     standing, passing = _flags(story)
+    told = {str(flag.get("eye")) for flag in story.of_kind("flag") if flag.get("code") == "incomplete"}
     if story.prescription is not None:
         for eye in ("right", "left"):
             held = story.prescription.get(eye)
@@ -79,7 +80,7 @@ def cautions(story: Story, record: list[str]) -> Html:
                 standing.append(
                     el("li", el("strong", f"{eye_name(eye)}: "), "carried over from the start, not examined.")
                 )
-            elif isinstance(held, Mapping) and held.get("complete") is False:
+            elif isinstance(held, Mapping) and held.get("complete") is False and eye not in told:
                 standing.append(el("li", el("strong", f"{eye_name(eye)}: "), "its exam was not completed."))
     count = len(severe) + len(standing) + len(passing)
     if not count:
@@ -112,7 +113,7 @@ def _flags(story: Story) -> tuple[list[Html], list[Html]]:
     passing: list[Html] = []
     for (code, eye, says), seqs in grouped.items():
         links = [joined(", " if place else "", to_event(seq)) for place, seq in enumerate(seqs)]
-        where = "" if eye == "both" else f"{eye_name(eye)}: "
+        where = "" if eye == "both" or says.startswith(eye_name(eye)) else f"{eye_name(eye)}: "
         item = el("li", el("strong", where), words_of(says), " ", el("span", links, class_="where"))
         stands = deserved is None or code in deserved or f"{code}:{eye}" in deserved
         (standing if stands else passing).append(item)

@@ -44,6 +44,8 @@ STEPS = {
     "near": "near addition",
     "near_acuity": "near acuity",
     "red_flags": "warning signs",
+    "repeat_reversed": "pair reversed",
+    "control": "control pair",
     "pd": "PD",
 }
 _ANSWERS = {

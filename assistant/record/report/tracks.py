@@ -143,7 +143,7 @@ def _grid(
     parts = [text(4, top - 5, title, "track-title")]
     for y, words in values:
         parts.append(draw.line(_LEFT, y, columns.end, y, "grid"))
-        if y - top > 7:  # else it would run into the title
+        if y - top > 4:  # else it would run into the title
             parts.append(text(_LEFT - 6, y + 4, words, "tick-label", "end"))
     if strong is not None:
         parts.append(draw.line(_LEFT, strong, columns.end, strong, "grid strong"))
