@@ -87,7 +87,10 @@ class Session:
 
     def grammar(self) -> Grammar:
         """What is listened for now."""
-        return self._grammars.union(*listening_for(self.exam.question, self.exam.state.paused))
+        exam = self.exam
+        return self._grammars.union(
+            *listening_for(exam.question, exam.state.paused, plus_cylinder=exam.instrument.plus)
+        )
 
     def typed(self, text: str, by: Speaker | None = None, after: float | None = None) -> Heard:
         """A typed line as the exam hears it: words to meaning by the live grammar."""

@@ -350,15 +350,30 @@ LISTENING_FOR: Mapping[str, tuple[str, ...]] = {
 }
 """What `--listening-for` takes, and the grammars it stands for."""
 
-_VALUES = ("pd", "age")  # the numbers asked for that have a grammar of their own
+# What is asked for by name, and the grammar of its answers.
+_VALUES = {
+    "pd": "pd",
+    "age": "age",
+    "near_pd": "near_pd",
+    "vertex": "vertex",
+    "red_flags": "red_flags",
+    "near_acuity": "acuity",
+}
 
 
-def listening_for(question: Question | None, paused: bool = False) -> tuple[str, ...]:
-    """The grammars that are live for a question, answers first. Paused, only what is legal everywhere."""
+def listening_for(
+    question: Question | None, paused: bool = False, plus_cylinder: bool = False
+) -> tuple[str, ...]:
+    """The grammars that are live for a question, answers first. Paused, only what is legal everywhere.
+
+    `plus_cylinder`: the refractor head's cylinder dial is one of plus.
+    """
     if paused:
         return ("common",)
+    everywhere = ("command", "command_plus", "common") if plus_cylinder else EVERYWHERE
     if question is None:
-        return EVERYWHERE
+        return everywhere
     if isinstance(question, Value):
-        return (question.of, *EVERYWHERE) if question.of in _VALUES else EVERYWHERE
-    return (question.form, *EVERYWHERE)
+        own = _VALUES.get(question.of)
+        return everywhere if own is None else (own, *everywhere)
+    return (question.form, *everywhere)

@@ -81,6 +81,6 @@ def judge(weighing: Weighing, grammar: Grammar) -> Heard:
         return Heard(weighing.free_text, Outcome.NOT_UNDERSTOOD, score=score)
     sure = ratio > RATIO and margin > MARGIN and best.logp > LOGP - 0.7 * best.words
     outcome = parsed.outcome if sure or parsed.outcome is not Outcome.HEARD else Outcome.DOUBTFUL
-    if parsed.meaning is Meaning.NOTE and not sure:
+    if parsed.meaning in (Meaning.NOTE, Meaning.REASON) and not sure:
         outcome = Outcome.DOUBTFUL
     return Heard(parsed.text, outcome, parsed.meaning, parsed.value, score=score, hedged=parsed.hedged)

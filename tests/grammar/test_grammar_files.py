@@ -28,13 +28,20 @@ QUESTIONS: dict[str, Question] = {
     "acuity": AcuityQuestion(Eye.RIGHT, "acuity", PLANO),
     "pd": Value(Eye.BOTH, "setting_up", "pd"),
     "age": Value(Eye.BOTH, "setting_up", "age"),
+    "near_pd": Value(Eye.BOTH, "setting_up", "near_pd"),
+    "vertex": Value(Eye.BOTH, "setting_up", "vertex"),
+    "red_flags": Value(Eye.BOTH, "setting_up", "red_flags"),
     "confirm": Confirm(Eye.BOTH, "read_back", "prescription"),
 }
 LIVE = sorted(
     {listening_for(one) for one in (*QUESTIONS.values(), None)}
+    | {listening_for(QUESTIONS["choice"], plus_cylinder=True)}
     | {(name,) for name in GRAMMARS.names}
     | set(LISTENING_FOR.values())
 )
+
+
+FREE = (Meaning.NOTE, Meaning.REASON)  # their words are whatever follows
 
 
 def parsed(names: tuple[str, ...] | str, text: str) -> Parsed | None:
@@ -539,6 +546,22 @@ COMMANDS = [
     ("add plus one seventy five", "set_add", 175),
     ("no add", "set_add", 0),
     ("age fifty four", "set_age", 54),
+    ("near p d fifty nine", "set_near_pd", 59),
+    ("vertex twelve", "set_vertex", 12),
+    ("vertex distance thirteen and a half", "set_vertex", 13.5),
+    ("power at vertex fourteen", "power_at", 14),
+    ("contact lens power", "power_at", 0),
+    ("refine only", "refine", None),
+    ("recheck the right eye", "recheck", "right"),
+    ("near test", "near", None),
+    ("intermediate distance", "intermediate", None),
+    ("balance the eyes", "balance", None),
+    ("duochrome", "duochrome", None),
+    ("transpose", "transpose", None),
+    ("cylinder by cross cylinder", "cylinder_by", "cross"),
+    ("red flag flashes", "red_flag", "flashes"),
+    ("red flag double vision", "red_flag", "double_vision"),
+    ("reason blurred far away, worse at night", "reason", "blurred far away, worse at night"),
     ("undo", "undo", None),
     ("undo that please", "undo", None),
     ("repeat", "repeat", None),
@@ -585,6 +608,7 @@ OUT_OF_RANGE = [
     ("cylinder minus nine", Meaning.SET_CYLINDER, -900, "-8.00 to +0.00 in steps of 0.25"),
     ("add minus one", Meaning.SET_ADD, -100, "+0.00 to +5.00 in steps of 0.25"),
     ("p d ninety", Meaning.SET_PD, 90, "40 to 80 in steps of 0.5"),
+    ("vertex twenty five", Meaning.SET_VERTEX, 25, "0 to 20 in steps of 0.5"),
     ("age one hundred thirty", Meaning.SET_AGE, 130, "1 to 120"),
     ("vision twenty thirty seven", Meaning.SET_ACUITY, "20/37", "one of 20/10"),
     ("vision twenty twenty minus six", Meaning.SET_ACUITY, "20/20-6", "one of 20/10"),
@@ -620,7 +644,7 @@ def test_out_of_range_is_an_outcome_of_its_own(text: str, meaning: Meaning, valu
 )
 def test_a_power_needs_its_sign(text: str) -> None:
     for names in LIVE:
-        if names[0] not in ("pd", "age"):  # there a number without a sign is what was asked for
+        if names[0] not in ("pd", "age", "near_pd", "vertex"):  # there a number without a sign is what was asked for
             assert parsed(names, text) is None
 
 
@@ -642,6 +666,12 @@ def test_a_bare_power_that_sounds_like_an_answer_is_doubtful(text: str, value: i
         ("pd", "skip", "skip", None),
         ("pd", "I don't know", "unsure", None),
         ("pd", "what's the pd", "question", None),
+        ("near_pd", "fifty eight and a half", "set_near_pd", 58.5),
+        ("vertex", "twelve", "set_vertex", 12),
+        ("vertex", "skip", "skip", None),
+        ("red_flags", "none", "no", None),
+        ("red_flags", "flashes", "red_flag", "flashes"),
+        ("red_flags", "yes, double vision", "red_flag", "double_vision"),
         ("age", "fifty four", "set_age", 54),
         ("age", "54", "set_age", 54),
         ("age", "I'm fifty four years old", "set_age", 54),
@@ -668,6 +698,18 @@ def test_what_is_listened_for() -> None:
     assert listening_for(QUESTIONS["pd"])[0] == "pd"
     assert parsed(listening_for(QUESTIONS["choice"], paused=True), "two") is None
     assert heard(listening_for(QUESTIONS["choice"], paused=True), "resume") == ("resume", None)
+
+
+def test_a_plus_cylinder_head_hears_its_own_cylinder() -> None:
+    names = listening_for(QUESTIONS["choice"], plus_cylinder=True)
+    assert heard(names, "cylinder plus one point two five") == ("set_cylinder", 125)
+    assert heard(names, "axis ninety") == ("set_axis", 90)
+    found = parsed(listening_for(QUESTIONS["choice"]), "cylinder plus one point two five")
+    assert found is not None and found.outcome is Outcome.OUT_OF_RANGE
+
+
+def test_a_bare_yes_to_the_warning_signs_names_none() -> None:
+    assert is_no_answer(listening_for(QUESTIONS["red_flags"]), "yes")
 
 
 def test_listening_for_choice_hears_no_commands() -> None:
@@ -699,8 +741,8 @@ def test_every_sampled_sentence_means_its_own_meaning_alone(names: tuple[str, ..
         found = grammar.parse(said.text)
         assert found is not None, said.text
         assert (found.meaning, found.value) == (said.meaning, said.value), said.text
-        assert set(said.text.split()) <= grammar.words() or said.meaning is Meaning.NOTE
-        assert normalise(said.text) == said.text or said.meaning is Meaning.NOTE
+        assert set(said.text.split()) <= grammar.words() or said.meaning in FREE
+        assert normalise(said.text) == said.text or said.meaning in FREE
 
 
 def test_every_number_is_heard_in_a_sentence() -> None:
