@@ -115,7 +115,9 @@ def short(number: int) -> str:
 
 
 def _whole(digits: str) -> str:
-    # recognisers write 225 for "two twenty five", 2025 for "twenty twenty five"
+    # recognisers write 225 for "two twenty five", 2025 for "twenty twenty five", 2200 for "twenty two hundred"
+    if len(digits) == 4 and digits[2:] == "00" and "0" not in digits[:2]:
+        return f"{cardinal(int(digits[:2]))} hundred"
     if len(digits) == 4 and digits[0] != "0" and digits[2] != "0":
         return f"{cardinal(int(digits[:2]))} {cardinal(int(digits[2:]))}"
     if len(digits) > 3 or (len(digits) > 1 and digits[0] == "0"):

@@ -47,6 +47,8 @@ from assistant.grammar.normalise import normalise, spoken_words
         ("the 2nd one", "the second one"),
         ("#2", "number two"),
         ("2025", "twenty twenty five"),
+        ("2200", "twenty two hundred"),
+        ("2000", "two zero zero zero"),
         ("20-25", "twenty twenty five"),
         ("1000", "one zero zero zero"),
         ("12345", "one two three four five"),
