@@ -1,0 +1,83 @@
+"""All answers at once: near the truth, the same every time, and better than the last answer alone.
+
+The patients are models (`assistant.patients`), not people.
+"""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from assistant.evidence.together import together, weigh
+from assistant.optics.lens import CrossCylinder, Lens, wrap_axis
+from assistant.optics.power_vector import PowerVector
+from assistant.protocol.meanings import Heard, Meaning, Outcome
+from assistant.protocol.questions import AcuityQuestion, Choice, Eye, Question
+
+Pairs = list[tuple[Question, Heard]]
+
+
+def ideal(first: Lens, second: Lens, truth: PowerVector) -> Meaning:
+    """The answer of an eye that sees blur as the length of the error (Thibos 1997), differences from 0.05 D."""
+    gain = first.vector.minus(truth).blur - second.vector.minus(truth).blur
+    return Meaning.SAME if abs(gain) < 0.05 else Meaning.SECOND if gain > 0 else Meaning.FIRST
+
+
+def asked(truth: PowerVector, lens: Lens) -> Pairs:
+    """Cross cylinder on axis and power, and a quarter of sphere, around a lens."""
+    pairs: Pairs = []
+    for degrees in (-30, -20, -12, -6, 0, 6, 12, 20, 30):
+        at = lens.with_axis(lens.axis + degrees)
+        for mark in (at.axis + 45, at.axis):
+            cross = CrossCylinder(25, wrap_axis(mark))
+            pairs.append(choice(at.with_cross(cross), at.with_cross(cross.flipped()), truth))
+    for step in (-200, -100, -50, -25, 25, 50, 100, 200):
+        pairs.append(choice(lens, lens.with_sphere(lens.sphere + step), truth))
+    return pairs
+
+
+def choice(first: Lens, second: Lens, truth: PowerVector) -> tuple[Question, Heard]:
+    meaning = ideal(first, second, truth)
+    return Choice(Eye.RIGHT, "axis", first, second), Heard(str(meaning), Outcome.HEARD, meaning)
+
+
+TRUTH = PowerVector.of(-2.4, -1.1, 23)
+NEAR = Lens.of(-2.25, -1.0, 35)
+
+
+def test_no_choices_say_nothing() -> None:
+    assert together([], NEAR, 40) is None
+    line = (AcuityQuestion(Eye.RIGHT, "acuity", NEAR), Heard("", Outcome.HEARD, Meaning.SET_ACUITY, "20/20"))
+    assert weigh([line], NEAR, 40) is None
+
+
+def test_same_answers_same_figures() -> None:
+    pairs = asked(TRUTH, NEAR)
+    assert together(pairs, NEAR, 40) == together(pairs, NEAR, 40)
+
+
+def test_the_astigmatism_is_found() -> None:
+    estimate = together(asked(TRUTH, NEAR), NEAR, 40)
+    assert estimate is not None
+    off = math.hypot(estimate.mean.j0 - TRUTH.j0, estimate.mean.j45 - TRUTH.j45)
+    before = math.hypot(NEAR.vector.j0 - TRUTH.j0, NEAR.vector.j45 - TRUTH.j45)
+    assert off < 0.1 < before
+
+
+@pytest.mark.parametrize("stray", range(0, 24, 4))
+def test_one_stray_answer_does_not_carry_it_away(stray: int) -> None:
+    pairs = asked(TRUTH, NEAR)
+    question, heard = pairs[stray]
+    turned = {Meaning.FIRST: Meaning.SECOND, Meaning.SECOND: Meaning.FIRST}.get(heard.meaning, Meaning.FIRST)
+    pairs[stray] = (question, Heard("", Outcome.HEARD, turned))
+    estimate = together(pairs, NEAR, 40)
+    assert estimate is not None
+    assert math.hypot(estimate.mean.j0 - TRUTH.j0, estimate.mean.j45 - TRUTH.j45) < 0.25  # a click of the dial
+
+
+def test_few_answers_leave_a_wide_spread() -> None:
+    pairs = asked(TRUTH, NEAR)
+    few, many = together(pairs[:2], NEAR, 40), together(pairs, NEAR, 40)
+    assert few is not None and many is not None
+    assert few.spread.j0 + few.spread.j45 > many.spread.j0 + many.spread.j45
