@@ -395,7 +395,7 @@ class Exam:
 
     def _again(self, heard: Heard) -> None:
         # Asking to see it again is fair; asking for ever is a question that cannot be answered.
-        self._tried(heard)
+        self._tried()
 
     def _examiner_asks(self, heard: Heard) -> None:
         """The examiner's own question: nothing to do, the answer follows."""
@@ -474,8 +474,8 @@ class Exam:
     def _leave(self, status: Status) -> None:
         """Leave the step that is on with the lens as it is; a pause is over with it."""
         self.state = replace(self.state, paused=False)
-        if isinstance(self.state.question, Confirm):
-            self._put_question(tries=0)
+        if isinstance(self.state.question, Confirm):  # there is nothing after it to go on to
+            self._tried()
             return
         self._remember()
         self._leave_step(status)
@@ -624,14 +624,18 @@ class Exam:
                 return
         if heard.outcome is Outcome.OUT_OF_RANGE:
             self._say("out_of_range", {"meaning": heard.meaning, "value": heard.value})
-        self._tried(heard)
+        self._tried()
 
-    def _tried(self, heard: Heard) -> None:
+    def _tried(self) -> None:
         """One more try at the question without an answer: ask again, then ask the examiner, then move on."""
         tries = self.state.tries + 1
         if tries == plan.MISSES_BEFORE_TYPING:
             self._say("type_or_say")
-        if tries >= plan.MISSES_BEFORE_MOVING_ON and not isinstance(self.state.question, Confirm):
+        if isinstance(self.state.question, Confirm):
+            if tries >= plan.MISSES_BEFORE_ENDING:
+                self._finish(confirmed=False)
+                return
+        elif tries >= plan.MISSES_BEFORE_MOVING_ON:
             self._no_answer()
             return
         self._put_question(tries=tries)
@@ -755,6 +759,9 @@ class Exam:
         step = progress.step
         assert step is not None
         self._out.append(StepChange(progress.state.eye, step.id, status))
+        if step.id == "acuity" and progress.state.line_here is None:  # left open: not asked for again at once
+            progress = replace(progress, state=replace(progress.state, line_refused=True))
+            self.state = self.state.put(progress)
         if step.id in roads.ENDS:
             # A look at the end that moved the lens takes the line again; else the next such look follows.
             self.state = self.state.put(replace(progress, step=None, ends=(*progress.ends, step.id)))

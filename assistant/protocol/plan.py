@@ -230,6 +230,7 @@ QUESTIONS_MOST = 76  # an eye's questions, re-asked ones not counted; then its b
 UNCLEAR_BEFORE_ASKING = 2  # utterances outside the grammar before the question is put again
 MISSES_BEFORE_TYPING = 3  # doubtful or silent tries, then the examiner is asked to type or say the command
 MISSES_BEFORE_MOVING_ON = 6  # then the step is left, flagged
+MISSES_BEFORE_ENDING = 20  # at the read-back: then the draft is given out unconfirmed
 
 
 def useful_turn(cylinder: int) -> int:

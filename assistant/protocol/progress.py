@@ -46,8 +46,9 @@ class EyeProgress:
 
     @property
     def complete(self) -> bool:
-        """Gone through to the end, with answers that fit together."""
-        return self.examined and self.finished and not self.given_up and not self.doubts
+        """Gone through to the end, with answers that fit together; an eye that was shown no pair was not."""
+        seen = any(isinstance(answer.question, Choice) for answer in self.answers)
+        return self.examined and self.finished and seen and not self.given_up and not self.doubts
 
 
 @dataclass(frozen=True)
