@@ -358,6 +358,36 @@ def test_skip_leaves_the_step_with_the_lens_as_it_is() -> None:
     assert question.first.with_cross(None) == lens
 
 
+@pytest.mark.parametrize("meaning", [Meaning.SKIP, Meaning.NEXT], ids=str)
+def test_leaving_the_acuity_open_goes_on(meaning: Meaning) -> None:
+    exam = at_step("acuity")
+    asked = []
+    for _ in range(4):
+        assert exam.question is not None
+        asked.append(exam.question.step)
+        exam.hear(said(meaning))
+    assert asked.count("acuity") == 1
+
+
+def test_an_eye_with_every_step_skipped_is_not_called_complete() -> None:
+    exam = Exam(STARTED)
+    effects = sit(exam, lambda question: said(Meaning.CONFIRM if isinstance(question, Confirm) else Meaning.SKIP))
+    draft = prescription(effects)
+    assert not draft.right.complete
+    assert not draft.left.complete
+
+
+def test_a_read_back_nobody_confirms_ends_unconfirmed() -> None:
+    exam = at_form(Confirm, STARTED)
+    effects = []
+    for _ in range(plan.MISSES_BEFORE_ENDING):
+        assert not exam.over
+        effects += exam.hear(SILENCE)
+    assert exam.over
+    assert not prescription(effects).confirmed
+    assert "not_confirmed" in flags(effects)
+
+
 def test_finish_reads_back_and_the_confirmed_draft_is_the_last_word(asking: Exam) -> None:
     asking.hear(said(Meaning.FINISH))
     if not asking.over:

@@ -270,6 +270,36 @@ def test_any_pattern_of_answers_ends_in_a_bounded_number_of_questions(who: str, 
     assert draft.confirmed
 
 
+@pytest.mark.parametrize(
+    "meaning",
+    [
+        Meaning.FIRST,
+        Meaning.SECOND,
+        Meaning.SAME,
+        Meaning.UNSURE,
+        Meaning.YES,
+        Meaning.NO,
+        Meaning.AGAIN,
+        Meaning.SKIP,
+        Meaning.NEXT,
+        None,
+    ],
+    ids=str,
+)
+@pytest.mark.parametrize("start", STARTS[:2], ids=["none", "glasses"])
+def test_one_word_for_ever_ends_the_exam(meaning: Meaning | None, start: Start) -> None:
+    """To every question there is, the read-back too; or silence. What nobody answered is not called complete."""
+    exam = Exam(start)
+    effects = sit(exam, lambda question: SILENCE if meaning is None else said(meaning))
+    counts = Counter(ask.question.eye for ask in questions(effects))
+    assert max(counts.values()) <= MOST_QUESTIONS
+    draft = prescription(effects)
+    assert not draft.right.complete
+    assert not draft.left.complete
+    if meaning is not Meaning.YES:  # which confirms
+        assert not draft.confirmed
+
+
 NONSENSE = ("second-", "same-yes", "unsure-yes", "unsure-no-unsure", "silent", "in-turn", "never-sure", "again")
 
 
