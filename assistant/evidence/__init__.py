@@ -8,6 +8,15 @@ from __future__ import annotations
 
 from .evidence import Doubt, Evidence, Limits, Misfit
 from .intervals import AxisInterval, Interval, Intervals
-from .pairs import Pair, of_eye, surviving
+from .pairs import Pair
 
-__all__ = ["AxisInterval", "Doubt", "Evidence", "Interval", "Intervals", "Limits", "Misfit", "Pair", "of_eye", "surviving"]
+__all__ = [
+    "AxisInterval",
+    "Doubt",
+    "Evidence",
+    "Interval",
+    "Intervals",
+    "Limits",
+    "Misfit",
+    "Pair",
+]

@@ -12,17 +12,14 @@ from typing import Final
 
 import numpy as np
 
-from .model import J0, J45, SIZE, Answers, Array, M, Prior, Seen
+from .model import SIZE, Answers, Array, Prior, Seen, Singles
 
-FIRST_PARTICLES: Final = 6000  # the prior is wide: many to begin with,
-PARTICLES: Final = 1200  # fewer once they have gathered
-RENEW_BELOW: Final = 0.5  # effective share of particles
+FIRST_PARTICLES: Final = 4000  # the prior is wide: many to begin with,
+PARTICLES: Final = 1000  # fewer once they have gathered
+RENEW_BELOW: Final = 0.4  # effective share of particles
 SWEEPS: Final = 2
+VECTOR_MOVES: Final = 2
 _SEED: Final = 20170310
-
-_VECTOR = np.array([M, J0, J45])
-_REST = np.arange(3, SIZE)
-_ALL = np.arange(SIZE)
 
 
 @dataclass(frozen=True)
@@ -88,27 +85,44 @@ class Cloud:
     def _renewed(self, answers: Answers, new: Answers, untaken: float, chance: np.random.Generator) -> Cloud:
         """Resampled and moved by Metropolis steps that leave the posterior as it is."""
         weights = self.weights
-        mean = self.theta @ weights
-        apart = self.theta - mean[:, None]
-        covariance = (apart * weights) @ apart.T + np.diag(np.full(SIZE, 1e-8))
         edges = np.cumsum(weights)
         edges[-1] = 1.0
         chosen = np.searchsorted(edges, (chance.random() + np.arange(PARTICLES)) / PARTICLES)
         theta, log_posterior = self.theta[:, chosen], self.log_posterior[chosen]
+
+        apart = self.theta - (self.theta @ weights)[:, None]
+        covariance = (apart * weights) @ apart.T + 1e-8 * np.eye(SIZE)
+        whole = np.linalg.cholesky(covariance).astype(np.float32)
+        vector = whole[:3, :3]
+        person = np.linalg.cholesky(covariance[3:, 3:]).astype(np.float32)
+
+        def likelihood(seen: Seen) -> Array:
+            total = seen.log_likelihood(answers)
+            return total - untaken * seen.log_likelihood(new) if untaken > 0 else total
+
+        def steps(root: Singles, stretch: float) -> Singles:
+            # A mixture of step lengths serves both the body of the posterior and its tails.
+            lengths = stretch * np.exp(0.6 * chance.standard_normal(PARTICLES, dtype=np.float32))
+            return np.asarray(
+                root @ (chance.standard_normal((len(root), PARTICLES), dtype=np.float32) * lengths)
+            )
+
+        def settle(proposed: Array, density: Array) -> None:
+            accepted = np.log(chance.random(PARTICLES)) < density - log_posterior
+            np.copyto(theta[: len(proposed)], proposed, where=accepted)
+            np.copyto(log_posterior, density, where=accepted)
+
         for _ in range(SWEEPS):
-            for rows, stretch in ((_VECTOR, 0.8), (_REST, 0.35), (_ALL, 0.25)):
-                root = np.linalg.cholesky(covariance[np.ix_(rows, rows)]) * stretch
+            for first, root, stretch in ((0, whole, 0.25), (3, person, 0.35)):
                 proposed = theta.copy()
-                # A mixture of step lengths serves both the body of the posterior and its tails.
-                length = np.exp(0.6 * chance.standard_normal(PARTICLES))
-                proposed[rows] += root @ (chance.standard_normal((len(rows), PARTICLES)) * length)
-                seen = Seen(proposed, self.prior.age)
-                density = self.prior.log_density(proposed) + seen.log_likelihood(answers)
-                if untaken > 0:
-                    density -= untaken * seen.log_likelihood(new)
-                accepted = np.log(chance.random(PARTICLES)) < density - log_posterior
-                theta = np.where(accepted, proposed, theta)
-                log_posterior = np.where(accepted, density, log_posterior)
+                proposed[first:] += steps(root, stretch)
+                density = self.prior.log_density(proposed) + likelihood(Seen(proposed, self.prior.age))
+                settle(proposed, density)
+            seen, log_person = Seen(theta, self.prior.age), self.prior.log_person(theta)
+            for _ in range(VECTOR_MOVES):
+                moved = theta[:3] + steps(vector, 0.8)
+                density = self.prior.log_vector(moved) + log_person + likelihood(seen.moved(moved))
+                settle(moved, density)
         even = np.full(PARTICLES, -np.log(PARTICLES))
         return Cloud(self.prior, theta, even, log_posterior, self.log_evidence)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Final
@@ -13,14 +13,15 @@ import numpy as np
 from ..optics.lens import Lens
 from ..optics.power_vector import PowerVector
 from ..optics.rounding import nearest_lens
-from ..protocol.effects import Effect
 from ..protocol.meanings import Heard, Meaning
-from ..protocol.questions import Choice, Eye, Legible, Question
+from ..protocol.progress import EyeProgress
+from ..protocol.questions import Choice, Legible, Question
 from . import intervals as spans
 from .cloud import Cloud
+from .gain import chances, information, vector_gain
 from .intervals import Intervals
-from .model import J0, J45, OUTCOMES, Answers, Array, M, Prior, Seen, answer_row, choice_row
-from .pairs import Pair, of_eye, surviving
+from .model import J0, J45, Answers, Array, M, Prior, Seen, answer_row
+from .pairs import Pair
 
 
 @dataclass(frozen=True)
@@ -120,11 +121,12 @@ class Evidence:
         return new
 
     @staticmethod
-    def from_effects(
-        effects: Iterable[Effect], eye: Eye, start: Lens | None = None, age: float | None = None
-    ) -> Evidence:
-        """The evidence of the answers that stand in an exam's effects; undone answers are no evidence."""
-        return Evidence(start, age, of_eye(surviving(effects), eye))
+    def of(progress: EyeProgress, start: Lens | None = None) -> Evidence:
+        """The evidence of the answers of an eye that stand in an exam's state: what was undone is not among them.
+
+        `start` is the lens the exam of this eye was given to begin from, or None.
+        """
+        return Evidence(start, progress.state.age, tuple((one.question, one.heard) for one in progress.answers))
 
     # -- what is known
 
@@ -160,6 +162,26 @@ class Evidence:
         limits = limits or Limits()
         now = self.intervals(limits.level)
         return now.m.half <= limits.m and max(now.j0.half, now.j45.half) <= limits.j
+
+    # -- what to ask
+
+    def gain(self, question: Question) -> float:
+        """Bits the answer to a question is expected to add about the power vector.
+
+        Raises ValueError for a question whose answer says nothing about the eye.
+        """
+        theta = self._cloud.theta
+        return vector_gain(chances(question, Seen(theta, self.age)), theta[:3], self._weights)
+
+    def information(self, question: Question) -> float:
+        """Bits the answer is expected to add about the eye and the person together: QUEST+'s measure."""
+        return information(chances(question, Seen(self._cloud.theta, self.age)), self._weights)
+
+    def best_pair(self, candidates: Sequence[Choice]) -> Choice:
+        """The most telling of the pairs that may be shown; the first of equals. Raises ValueError for none."""
+        if not candidates:
+            raise ValueError("candidates: there is no pair to choose from")
+        return max(candidates, key=self.gain)
 
     # -- whether the answers fit together
 

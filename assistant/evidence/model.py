@@ -14,7 +14,9 @@ found published for such choices.
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -25,7 +27,7 @@ from ..optics.lens import Lens
 from ..optics.near import largest_amplitude
 from ..optics.power_vector import PowerVector
 from ..protocol.meanings import Heard, Meaning
-from ..protocol.questions import AcuityQuestion, Choice, Legible, Question
+from ..protocol.questions import AcuityQuestion, Choice, Eye, Legible, Question
 
 Array = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -34,17 +36,17 @@ Singles = NDArray[np.float32]
 M, J0, J45 = 0, 1, 2
 NUISANCES: Final = (
     # name, prior median, prior spread (standard deviation), unit and what it is
-    ("log_threshold", np.log(0.07), 0.55, "log D: noise of a comparison near focus, one standard deviation"),
-    ("log_weber", np.log(0.05), 0.80, "log D/D: its growth with the blur there is"),
-    ("log_same", np.log(0.07), 0.80, "log D: half width of the zone called the same, near focus"),
+    ("log_threshold", np.log(0.08), 0.60, "log D: noise of a comparison near focus, one standard deviation"),
+    ("log_weber", np.log(0.06), 0.80, "log D/D: its growth with the blur there is"),
+    ("log_same", np.log(0.08), 0.80, "log D: half width of the zone called the same, near focus"),
     ("log_same_growth", np.log(0.06), 0.90, "log D/D: its growth with blur"),
-    ("log_lapse", np.log(0.025), 0.90, "log share of answers given without regard to the lenses"),
+    ("log_lapse", np.log(0.03), 1.0, "log share of answers given without regard to the lenses"),
     ("position", 0.0, 0.25, "thresholds in favour of the second lens"),
     ("minus_liking", 0.04, 0.05, "D of blur forgiven a D of minus: smaller, darker letters pass for sharper"),
     ("cylinder_liking", 0.02, 0.02, "D of blur forgiven a D of cylinder"),
-    ("log_scale", 0.0, 0.25, "log: blur on letters against that of a 4 mm pupil"),
+    ("log_scale", 0.0, 0.28, "log: how a dioptre blurs this eye against one of a 4 mm pupil; see `pupil_log_scale`"),
     ("exponent", 1.9, 0.20, "power of blur by which MAR grows; 2 in MAR = 1 + b² (Blendowske 2015)"),
-    ("best_logmar", -0.03, 0.12, "logMAR through the right lens"),
+    ("best_logmar", -0.03, 0.30, "logMAR through the right lens"),
     ("any_letter", 0.15, 0.05, "logMAR below the acuity at which some letter is still made out"),
     ("log_letter_noise", np.log(0.05), 0.40, "log logMAR: spread of acuity from one reading to the next"),
     ("reading", 0.04, 0.02, "logMAR by which a line counts as read although it is too small"),
@@ -65,8 +67,10 @@ SIZE: Final = len(NAMES)
 _CENTRE: Final = np.array([centre for _, centre, _, _ in NUISANCES])
 _SPREAD: Final = np.array([spread for _, _, spread, _ in NUISANCES])
 
+BETTER = 0.06  # logMAR: spread of best acuity on the better side; the poorer side is Student's t
+
 # -- the power vector's prior. Assumed: heavy tails, so that any eye a refractor head can serve stays possible.
-WIDE_M, WIDE_J = 3.0, 0.9  # D; Student's t of three degrees of freedom, and its half for the astigmatism
+WIDE_M, WIDE_J = 4.0, 1.5  # D; Student's t of three degrees of freedom, and its half for the astigmatism
 NEAR_M, NEAR_J = 0.5, 0.3  # D about a starting point
 NEAR_SHARE = 0.8  # of the prior that takes the starting point at its word
 
@@ -74,6 +78,7 @@ RESTING_SHARE = 0.3  # of people who do not focus during the exam; assumed
 AGE_UNKNOWN = 20  # years: anything up to the amplitude of this age is possible where the age was not told
 
 _LOGISTIC = 1.702  # slope at which the logistic function is the normal distribution's within 0.01
+_FAR = np.float32(20)  # logarithms beyond this are as good as infinite
 _LEAST = 1e-4  # probability of any answer whatever; keeps one answer from ruling out an eye for good
 
 
@@ -91,7 +96,7 @@ def pupil_log_scale(age: float | None) -> float:
     """Prior centre of `log_scale`: pupils shrink with age (common knowledge; the line itself is assumed)."""
     if age is None:
         return 0.0
-    return float(np.log(min(max(5.6 - 0.033 * (age - 15), 2.8), 5.6) / 4.0))
+    return float(np.log(min(max(5.3 - 0.03 * (age - 15), 3.0), 5.3) / 4.0))
 
 
 def _share(x: Singles) -> Singles:
@@ -108,9 +113,13 @@ class Prior:
     age: float | None
 
     def _centre(self) -> Array:
-        centre = _CENTRE.copy()
+        centre: Array = _CENTRE.copy()
         centre[SCALE - 3] = pupil_log_scale(self.age)
         return centre
+
+    def middle(self) -> Array:
+        """A particle (SIZE,) in the middle of the prior: no refraction, everybody's habits."""
+        return np.concatenate((np.zeros(3), self._centre()))
 
     def draw(self, count: int, chance: np.random.Generator) -> Array:
         """`count` particles, (SIZE, count)."""
@@ -119,7 +128,7 @@ class Prior:
         best = chance.standard_normal(count)
         theta[BEST] = np.where(
             best < 0,
-            _CENTRE[BEST - 3] + 0.06 * best,
+            _CENTRE[BEST - 3] + BETTER * best,
             _CENTRE[BEST - 3] + _SPREAD[BEST - 3] * np.abs(chance.standard_t(3, count)),
         )
         theta[M] = WIDE_M * chance.standard_t(3, count)
@@ -135,22 +144,33 @@ class Prior:
 
     def log_density(self, theta: Array) -> Array:
         """Logarithm of the prior density of particles (SIZE, n), up to a constant."""
+        return self.log_vector(theta) + self.log_person(theta)
+
+    def log_person(self, theta: Array) -> Array:
+        """The part of everything but the power vector."""
         z = (theta[3:] - self._centre()[:, None]) / _SPREAD[:, None]
         z[BEST - 3] = 0
         total = -0.5 * np.einsum("ij,ij->j", z, z)
         best = theta[BEST] - _CENTRE[BEST - 3]
         # Halves join with their own heights: each holds half of the prior.
         total += np.where(
-            best < 0, -0.5 * (best / 0.06) ** 2 - np.log(0.06) + _LOG_NORMAL, _log_t(best, _SPREAD[BEST - 3])
+            best < 0,
+            -0.5 * (best / BETTER) ** 2 - np.log(BETTER) + _LOG_NORMAL,
+            _log_t(best, _SPREAD[BEST - 3]),
         )
-        length = np.hypot(theta[J0], theta[J45])
+        return np.asarray(total)
+
+    def log_vector(self, theta: Array) -> Array:
+        """The part of the power vector, the first three rows."""
+        m, j0, j45 = theta[:3]
+        length = np.hypot(j0, j45)
         wide = _log_t(length, WIDE_J) - np.log(np.pi * np.maximum(length, 0.01))
         if self.start is None:
-            return np.asarray(total + wide + _log_t(theta[M], WIDE_M))
-        wide += _log_t(theta[M] - self.start.m, WIDE_M)
-        near = _log_t(theta[M] - self.start.m, NEAR_M)
-        near += _log_t(theta[J0] - self.start.j0, NEAR_J) + _log_t(theta[J45] - self.start.j45, NEAR_J)
-        return np.asarray(total + np.logaddexp(wide + np.log(1 - NEAR_SHARE), near + np.log(NEAR_SHARE)))
+            return np.asarray(wide + _log_t(m, WIDE_M))
+        wide += _log_t(m - self.start.m, WIDE_M)
+        near = _log_t(m - self.start.m, NEAR_M)
+        near += _log_t(j0 - self.start.j0, NEAR_J) + _log_t(j45 - self.start.j45, NEAR_J)
+        return np.asarray(np.logaddexp(wide + np.log(1 - NEAR_SHARE), near + np.log(NEAR_SHARE)))
 
 
 _LOG_NORMAL = -0.5 * np.log(2 * np.pi)
@@ -198,21 +218,23 @@ class Answers:
         )
 
 
+NOT_BLUR: Final = frozenset({"duochrome", "pinhole"})
+"""Steps whose answers rest on something else than the blur of the lens: colour, or a pinhole before it."""
+
+
 def answer_row(question: Question, heard: Heard) -> Answers | None:
     """The answer as a row of its form; None where it says nothing about the eye."""
+    if question.eye is Eye.BOTH or question.step in NOT_BLUR:
+        return None
     if isinstance(question, Choice):
         return choice_row(question.first, question.second, heard.meaning, heard.hedged)
-    none = Answers.none()
     if isinstance(question, Legible):
-        said = {Meaning.YES: (1, 0, 0), Meaning.NO: (0, 1, 0), Meaning.UNSURE: (0, 0.2, 0.02)}.get(heard.meaning)  # type: ignore[arg-type]
-        if said is None:
-            return None
-        row = (*question.lens.vector, Acuity.parse(question.line).logmar, *said)
-        return Answers(none.choices, _column(row), none.readings)
+        return line_row(question.lens, question.line, heard.meaning)
     if isinstance(question, AcuityQuestion):
         bounds = _bounds(heard)
         if bounds is None:
             return None
+        none = Answers.none()
         return Answers(none.choices, none.lines, _column((*question.lens.vector, *bounds)))
     return None
 
@@ -236,6 +258,22 @@ def choice_row(first: Lens, second: Lens, meaning: Meaning | None, hedged: bool 
     none = Answers.none()
     row = (*first.vector, first.cylinder / 100, *second.vector, second.cylinder / 100, *weights, mark)
     return Answers(_column(row), none.lines, none.readings)
+
+
+def line_row(lens: Lens, line: str, meaning: Meaning | None) -> Answers | None:
+    """An answer to "can you read any letter on this line" as a row. "Can't tell": hardly a letter was read."""
+    said = {Meaning.YES: (1, 0, 0), Meaning.NO: (0, 1, 0), Meaning.UNSURE: (0, 0.2, 0.02)}
+    if meaning not in said:
+        return None
+    none = Answers.none()
+    row = _column((*lens.vector, Acuity.parse(line).logmar, *said[meaning]))
+    return Answers(none.choices, row, none.readings)
+
+
+def reading_rows(lens: Lens) -> Singles:
+    """Every line that may be read through a lens, and none at all, as rows."""
+    edges = (-_OPEN, *_SIZES, _OPEN)
+    return np.concatenate([_column((*lens.vector, *pair)) for pair in pairwise(edges)], axis=1)
 
 
 def _column(row: tuple[float, ...]) -> Singles:
@@ -263,12 +301,13 @@ class Seen:
 
     def __init__(self, theta: Array, age: float | None) -> None:
         single = theta.astype(np.float32)
-        self.m, self.j0, self.j45 = single[M], single[J0], single[J45]
+        self.m, self.j0, self.j45 = single[:3]
         self.focus = accommodation(single[FOCUS], age)
-        (self.threshold, self.weber, self.same, self.growth, lapse, self.scale, self.noise, inner) = np.exp(
-            single[[THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, LETTERS, INNER]]
+        (self.threshold, self.weber, self.same, self.growth, lapse, scale, self.noise, inner) = np.exp(
+            np.minimum(single[[THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, LETTERS, INNER]], _FAR)
         )
         self.lapse = np.minimum(lapse, 0.5)
+        self.scale_squared = scale * scale
         self.position, self.minus, self.cylinder = single[POSITION], single[MINUS], single[CYLINDER]
         self.exponent = np.clip(single[EXPONENT], 1.0, 2.6)
         self.best_mar = np.exp(single[BEST] * np.float32(np.log(10)))
@@ -276,15 +315,22 @@ class Seen:
         self.any_letter, self.reading = single[ANY_LETTER], single[READING]
         self.hedging = _share(single[HEDGING])
 
+    def moved(self, theta: Array) -> Seen:
+        """The same persons with other power vectors."""
+        other = copy(self)
+        other.m, other.j0, other.j45 = theta[:3].astype(np.float32)
+        return other
+
     def _blur_squared(self, m: Singles, j0: Singles, j45: Singles) -> Singles:
+        """Square of the blur behind lenses, in dioptres at a 4 mm pupil."""
         left = m - self.m
         left += np.minimum(np.maximum(-left, 0), self.focus)
         a, b = j0 - self.j0, j45 - self.j45
-        return np.asarray(left * left + a * a + b * b)
+        return np.asarray((left * left + a * a + b * b) * self.scale_squared)
 
     def _acuity(self, m: Singles, j0: Singles, j45: Singles) -> Singles:
         """Acuity in logMAR behind lenses."""
-        b2 = self._blur_squared(m, j0, j45) * (self.scale * self.scale) + np.float32(1e-6)
+        b2 = self._blur_squared(m, j0, j45) + np.float32(1e-6)
         return np.asarray(np.log10(self.best_mar + np.exp(0.5 * self.exponent * np.log(b2))))
 
     def chosen(self, choices: Singles) -> tuple[Singles, Singles, Singles, Singles]:
