@@ -13,6 +13,7 @@ from typing import Protocol
 
 import numpy as np
 
+from .hearing.acceptance import pause_for
 from .hearing.cutter import Cut, Cutter
 from .hearing.microphone import Block, open_microphone
 from .hearing.recogniser import RATE, Recogniser, Samples
@@ -50,7 +51,7 @@ class Ear:
         self._recogniser = recogniser
         self._folder = folder
         self._ready: tuple[int, int, str, Heard] | None = None
-        self._cutter = Cutter(is_complete=self._complete_as_it_stands)
+        self._cutter = Cutter(pause_after=self._ahead)
         self._asked = 0  # where the question that stands ended, in samples
         self._quiet_since = 0
         self.position = 0
@@ -70,12 +71,12 @@ class Ear:
         for cut in self._cutter.finish():
             self._utterance(cut)
 
-    def _complete_as_it_stands(self, cut: Cut) -> bool:
+    def _ahead(self, cut: Cut) -> int:
         """Recognise ahead while the pause runs: a sure whole answer need not wait for a long one."""
         grammar = self._session.grammar()
         heard = self._recogniser.hear(cut.audio, grammar)
         self._ready = (cut.start, cut.end, grammar.name, heard)
-        return heard.accepted
+        return pause_for(heard)
 
     def _utterance(self, cut: Cut) -> None:
         if self._session.over:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..protocol.meanings import Heard, Meaning, Outcome
+from .cutter import LONG_PAUSE, NUMBER_PAUSE, QUICK_PAUSE
 
 if TYPE_CHECKING:
     from ..grammar import Grammar, Parsed
@@ -84,3 +85,10 @@ def judge(weighing: Weighing, grammar: Grammar) -> Heard:
     if parsed.meaning in (Meaning.NOTE, Meaning.REASON) and not sure:
         outcome = Outcome.DOUBTFUL
     return Heard(parsed.text, outcome, parsed.meaning, parsed.value, score=score, hedged=parsed.hedged)
+
+
+def pause_for(heard: Heard) -> int:
+    """Frames of silence that end an utterance heard so far as `heard`: see `cutter.Cutter`."""
+    if not heard.accepted or heard.meaning in (Meaning.NOTE, Meaning.REASON):
+        return LONG_PAUSE  # it may go on, and be understood then
+    return QUICK_PAUSE if heard.value is None else NUMBER_PAUSE

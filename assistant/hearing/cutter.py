@@ -26,6 +26,7 @@ SHORTEST = 2  # of speech: a click or a lip smack is shorter than the shortest "
 KEPT_BEFORE = 10  # 320 ms of pre-roll: detectors clip onsets
 KEPT_AFTER = 4  # 128 ms: the end of a word fades out below the detector's threshold
 QUICK_PAUSE = 7  # 224 ms: ends an utterance that is complete as it stands
+NUMBER_PAUSE = 12  # 384 ms: ends one with a number, which may yet go on ("axis one seventy ... five")
 LONG_PAUSE = 20  # 640 ms: ends any other; people stop for half a second inside "sphere ... minus two"
 LONGEST = 625  # 20 s: then it is cut, speech or not
 
@@ -67,18 +68,17 @@ class Detector:
 class Cutter:
     """Push samples in, take cuts out.
 
-    is_complete  asked once KEPT_AFTER frames of silence have followed speech, with the cut as it would be:
-                 True if what was said is complete, so that QUICK_PAUSE is enough to end it. This is the place
-                 to recognise ahead of time: if nothing more is said, the cut that comes out is the one that
-                 was shown.
+    pause_after  asked once KEPT_AFTER frames of silence have followed speech, with the cut as it would be: how
+                 many frames of silence in all are to end it. This is the place to recognise ahead of time: if
+                 nothing more is said, the cut that comes out is the one shown here.
     """
 
     def __init__(
         self,
-        is_complete: Callable[[Cut], bool] | None = None,
+        pause_after: Callable[[Cut], int] | None = None,
         detector: Callable[[Samples], float] | None = None,
     ) -> None:
-        self._is_complete = is_complete
+        self._pause_after = pause_after
         self._detect = detector or Detector()
         self._partial = np.zeros(0, np.float32)  # less than a frame
         self._frames: list[Samples] = []  # pre-roll, then the utterance
@@ -132,8 +132,8 @@ class Cutter:
         if silent >= KEPT_AFTER and self._voiced < SHORTEST:
             self._begun = None
             return None
-        if silent == KEPT_AFTER and self._is_complete is not None and self._is_complete(self._cut()):
-            self._pause = QUICK_PAUSE
+        if silent == KEPT_AFTER and self._pause_after is not None:
+            self._pause = self._pause_after(self._cut())
         if silent >= self._pause or now - self._begun >= LONGEST:
             cut = self._cut()
             self._begun = None

@@ -98,7 +98,9 @@ class _Feed:
         with self._arrived:
             self.last = now
             self.overflows += broken
-            self._queue.append(_Delivered(samples.copy(), now - age, broken))
+            # Copied, for the device uses its buffer again; and a driver may leave anything in it.
+            whole = np.nan_to_num(samples, nan=0.0, posinf=1.0, neginf=-1.0)
+            self._queue.append(_Delivered(whole, now - age, broken))
             while now - self._queue[0].begin > BACKLOG:
                 self._queue.popleft()
                 self.overflows += 1

@@ -58,6 +58,7 @@ LONGEST_UTTERANCE = 20.0  # seconds: what is longer is no answer and no command;
 PHRASES = 160  # of the grammar, likeliest first, that are weighed one by one
 PHRASE_WORDS = 4  # longer ones are left to the free decode and the beam
 FIRST_TOKEN_BEHIND = 7.0  # nats behind the best: a phrase whose first token is further back is not scored
+PINNED = frozenset({"one", "two", "yes", "no"})  # always scored: they must never be taken for each other
 MOST_LEAVES = 16  # token sequences in one forced decode
 LONG_SPEECH = 1.2  # seconds of audio: what is longer may be a sentence, and the beam is worth its time
 TOKENS_A_SECOND = 6.0  # of speech, at most: bounds a decode that has begun to repeat itself
@@ -108,7 +109,6 @@ class _Listing:
 
     texts: dict[Tokens, str]  # every written form, and the spoken phrase it stands for
     leaves: tuple[Tokens, ...]  # the forms that are no other form's beginning
-    pinned: frozenset[Tokens]  # always scored: the answers that must never be taken for each other
     suppressed: list[int]  # every token that no sentence of the grammar uses
 
 
@@ -177,7 +177,7 @@ class WhisperRecogniser:
         listing = self._listing(grammar)
         encoded = self._encode(audio)
         free = self._free(encoded, seconds)
-        scored = self._score(encoded, self._likely(listing, free, seconds))
+        scored = self._score(encoded, self._likely(listing, free))
         texts = {tokens: listing.texts[tokens] for tokens in scored if tokens in listing.texts}
         if free.tokens and free.tokens not in texts:
             texts[free.tokens] = free.text
@@ -226,19 +226,15 @@ class WhisperRecogniser:
     def _listing(self, grammar: Grammar) -> _Listing:
         if grammar not in self._listings:
             texts: dict[Tokens, str] = {}
-            pinned: set[Tokens] = set()
             for phrase in grammar.phrases(PHRASES):
                 if len(phrase.text.split()) > PHRASE_WORDS:
                     continue
                 for form in written(phrase.text):
                     tokens = self._tokens(" " + form)
                     texts.setdefault(tokens, phrase.text)
-                    if phrase.text in ("one", "two", "yes", "no"):
-                        pinned.add(tokens)
             self._listings[grammar] = _Listing(
                 texts=texts,
                 leaves=_leaves(texts),
-                pinned=frozenset(pinned),
                 suppressed=self._suppressed(grammar),
             )
         return self._listings[grammar]
@@ -279,7 +275,7 @@ class WhisperRecogniser:
         A decode that repeats itself ("1 1 1 1") is cut at its likeliest end, so it cannot look better than it
         is.
         """
-        steps = 4 + int(TOKENS_A_SECOND * seconds)
+        steps = 3 + int(TOKENS_A_SECOND * seconds)
         result = self._generate(encoded, [()], steps, return_logits_vocab=True)[0]
         tokens = [int(token) for token in result.sequences_ids[0]]
         total, best, length = 0.0, -np.inf, 0
@@ -295,15 +291,20 @@ class WhisperRecogniser:
         kept = tuple(tokens[:length])
         return _Free(self._text(kept), kept, float(best), first)
 
-    def _likely(self, listing: _Listing, free: _Free, seconds: float) -> list[Tokens]:
-        """The leaves worth a forced decode, by their first token."""
+    def _likely(self, listing: _Listing, free: _Free) -> list[Tokens]:
+        """The leaves worth a forced decode, by their first token; of every pinned phrase at least one."""
         ranked = sorted(listing.leaves, key=lambda leaf: -free.first[leaf[0]])
         if not ranked:
             return []
         bar = free.first[ranked[0][0]] - FIRST_TOKEN_BEHIND
-        near = [leaf for leaf in ranked if free.first[leaf[0]] > bar and leaf not in listing.pinned]
-        pinned = [leaf for leaf in listing.leaves if leaf in listing.pinned]
-        return pinned + near[: max(0, MOST_LEAVES - len(pinned))]
+        kept: list[Tokens] = []
+        seen: set[str] = set()
+        for leaf in ranked:
+            phrase = listing.texts[leaf]
+            if (len(kept) < MOST_LEAVES and free.first[leaf[0]] > bar) or phrase in PINNED - seen:
+                kept.append(leaf)
+                seen.add(phrase)
+        return kept
 
     def _score(self, encoded: NDArray[np.float32], leaves: Sequence[Tokens]) -> dict[Tokens, float]:
         """Log-probability (nats) of each leaf, ended there, and of each of its beginnings, ended there."""
@@ -326,7 +327,7 @@ class WhisperRecogniser:
         result = self._generate(
             encoded,
             [()],
-            4 + int(TOKENS_A_SECOND * seconds),
+            3 + int(TOKENS_A_SECOND * seconds),
             beam_size=BEAM,
             num_hypotheses=BEAM,
             length_penalty=0,

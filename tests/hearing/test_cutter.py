@@ -139,11 +139,11 @@ def test_endless_sound_is_cut_at_the_longest_and_goes_on() -> None:
 def test_what_is_shown_ahead_of_time_is_what_comes_out() -> None:
     shown: list[Cut] = []
 
-    def complete(cut: Cut) -> bool:
+    def ahead(cut: Cut) -> int:
         shown.append(cut)
-        return True
+        return QUICK_PAUSE
 
-    cutter = Cutter(is_complete=complete, detector=by_level)
+    cutter = Cutter(pause_after=ahead, detector=by_level)
     audio = frames("." * 20 + "######")
     assert cutter.push(audio) == []
     assert cutter.push(frames("." * (KEPT_AFTER - 1))) == [] and shown == []
@@ -156,11 +156,11 @@ def test_what_is_shown_ahead_of_time_is_what_comes_out() -> None:
 def test_what_is_not_complete_waits_for_the_long_pause_and_is_asked_again_after_more_speech() -> None:
     shown: list[int] = []
 
-    def complete(cut: Cut) -> bool:
+    def ahead(cut: Cut) -> int:
         shown.append(cut.speech_end // FRAME)
-        return len(shown) > 1
+        return QUICK_PAUSE if len(shown) > 1 else LONG_PAUSE
 
-    cutter = Cutter(is_complete=complete, detector=by_level)
+    cutter = Cutter(pause_after=ahead, detector=by_level)
     cuts = cutter.push(frames("####" + "." * (LONG_PAUSE - 2) + "###" + "." * QUICK_PAUSE))
     assert shown == [4, 4 + LONG_PAUSE - 2 + 3]
     assert len(cuts) == 1
