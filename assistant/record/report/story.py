@@ -23,7 +23,7 @@ CHOICE_SIDES = {"first": "one", "second": "two", "same": "the same", "unsure": "
 MEANINGS = {
     **CHOICE_SIDES,
     "again": "show it again",
-    "question": "the examiner's question",
+    "question": "examiner's question",
     "set_pd": "PD",
     "set_acuity": "vision",
     "read_back": "read back",
@@ -139,6 +139,16 @@ def lens_text(lens: Lens) -> str:
     if lens.cross is None:
         return text
     return f"{text} with ±{lens.cross.power / 100:.2f} cross cylinder, minus mark at {lens.cross.minus_axis:03d}"
+
+
+def pair_text(one: Lens, two: Lens) -> str:
+    """A pair as one says it: the lens only once where just the cross cylinder is flipped before it."""
+    if one.cross is None or two.cross is None or one.with_cross(None) != two.with_cross(None):
+        return f"one {lens_text(one)} · two {lens_text(two)}"
+    return (
+        f"{written(one)}, ±{one.cross.power / 100:.2f} cross cylinder, minus mark at: "
+        f"one {one.cross.minus_axis:03d} · two {two.cross.minus_axis:03d}"
+    )
 
 
 @dataclass

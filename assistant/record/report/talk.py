@@ -9,7 +9,7 @@ from ..events import Event
 from ..prescription import LOG_KEYS, eye_written
 from .markup import Child, Html, data, el, joined
 from .sounds import Sounds
-from .story import Asked, Story, lens_or_none, lens_text, meaning_text, plain_text, step_name
+from .story import Asked, Story, lens_or_none, lens_text, meaning_text, pair_text, plain_text, step_name
 from .timeline import timeline
 from .words import clock_text, eye_name, moment_text, to_event, words_of
 
@@ -201,8 +201,10 @@ def _prompt_row(prompt: Event | None, question: Event | None, at: float | None, 
 def _question_words(question: Event) -> str:
     choices = question.get("choices")
     if isinstance(choices, (list, tuple)) and len(choices) == 2:
-        one, two = (plain_text(choice) for choice in choices)
-        return f"one {one} · two {two}"
+        one, two = map(lens_or_none, choices)
+        if one is not None and two is not None:
+            return pair_text(one, two)
+        return f"one {plain_text(choices[0])} · two {plain_text(choices[1])}"
     lens = lens_or_none(question.get("lens"))
     if lens is not None:
         line = question.get("line")
