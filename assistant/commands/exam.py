@@ -14,10 +14,12 @@ from typing import IO, Any
 from .. import __version__
 from ..errors import UserError
 from ..protocol.meanings import Speaker
+from ..protocol.start import Road, StartError, When
 from ..record.events import Event
 from ..record.folder import ExamFolder
 from ..record.starts import read_start, start_from_dict
 from ..session import Session
+from ..settings import merged, read_settings
 from ..watching import Conversation
 
 MOST_SECONDS = 3600.0  # of silence before an utterance that a line may tell of
@@ -35,6 +37,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument(
         "--start", metavar="FILE", type=Path, help="a starting point: old glasses, autorefraction ..."
     )
+    add_manner(parser)
     parser.add_argument(
         "--asks",
         choices=("examiner", "assistant"),
@@ -52,10 +55,19 @@ def default_folder() -> Path:
 
 
 def run(args: argparse.Namespace) -> int:
+    settings = read_settings(args.settings)
+    for key, value in settings.listening.items():
+        if getattr(args, key) is None:
+            setattr(args, key, Path(value) if key == "model" else value)
     start: dict[str, Any] = {}
     notes: list[str] = []
     if args.start is not None:
         start, notes = read_start(args.start)
+    start = merged(settings.start, start, told_manner(args))
+    try:
+        start_from_dict(start)
+    except StartError as error:
+        raise UserError(f"{error}{_begin_hint(args)}") from None
     header = {
         "version": __version__,
         "start": start,
@@ -69,6 +81,47 @@ def run(args: argparse.Namespace) -> int:
         return ExamFolder.create(args.out or default_folder(), header={**header, **heard_by})
 
     return conduct(args, create, start, args.asks, Session.begin)
+
+
+def add_manner(parser: argparse.ArgumentParser) -> None:
+    """The options that say how the exam is to run; they go above the settings and the start file."""
+    parser.add_argument(
+        "--road",
+        choices=tuple(road.value for road in Road),
+        help="how much is gone through: all, refine a starting lens, recheck its sphere, or near alone (full)",
+    )
+    parser.add_argument("--eye", choices=("right", "left"), help="one eye alone (both)")
+    parser.add_argument("--near", choices=tuple(when.value for when in When), help="the add (auto: from 40 years)")
+    parser.add_argument("--balance", choices=("on", "off"), help="balance both eyes (off)")
+    parser.add_argument("--duochrome", choices=("on", "off"), help="red-green check of each eye (off)")
+    parser.add_argument("--intake", choices=("on", "off"), help="ask everything of setting up (off: age and PD)")
+    parser.add_argument("--power-by", choices=("dial", "cross"), help="the cylinder's power (dial)")
+    parser.add_argument("--cylinders", choices=("minus", "plus"), help="of the refractor head (minus)")
+    parser.add_argument("--vertex", metavar="MM", type=float, help="vertex distance")
+    parser.add_argument("--settings", metavar="FILE", type=Path, help="a settings file (the usual one)")
+
+
+def told_manner(args: argparse.Namespace) -> dict[str, Any]:
+    """What the options say of the exam's manner, as a start dict."""
+    manner: dict[str, Any] = {}
+    for key in ("road", "near", "power_by"):
+        if getattr(args, key) is not None:
+            manner[key] = getattr(args, key)
+    for key in ("balance", "duochrome", "intake"):
+        if getattr(args, key) is not None:
+            manner[key] = getattr(args, key) == "on"
+    if args.eye is not None:
+        manner["eyes"] = [args.eye]
+    if args.cylinders is not None:
+        manner["instrument"] = {"cylinders": args.cylinders}
+    told: dict[str, Any] = {"manner": manner} if manner else {}
+    if args.vertex is not None:
+        told["vertex"] = args.vertex
+    return told
+
+
+def _begin_hint(args: argparse.Namespace) -> str:
+    return ": give one with --start FILE" if args.start is None and args.road not in (None, "full") else ""
 
 
 def add_listening(parser: argparse.ArgumentParser) -> None:
