@@ -155,6 +155,12 @@ LAPSE_LINES: Final = 3
 SLOWEST: Final = 8.0
 """Longest time in seconds an answer takes. Assumed."""
 
+NEAR_DISTANCES: Final = MappingProxyType({"near": 250, "intermediate": 150})
+"""Steps whose pairs are looked at from near, and the vergence of that distance in hundredths of a dioptre (40 and
+67 cm, where the exam holds its cards; common practice)."""
+KEPT_UP: Final = 0.5
+"""Share of the amplitude of accommodation that is kept up at near (Millodot, Dictionary of Optometry, 2009)."""
+
 Habit = Callable[["VirtualPatient", Question], Reply | None]
 
 
@@ -167,7 +173,8 @@ class VirtualPatient:
     pd, age       millimetres and years, told when asked; None: "skip".
     habit         for hostile kinds: answers instead of the eyes where it returns a reply.
 
-    Questions to both eyes are answered by the one that sees better there.
+    Questions to both eyes are answered by the one that sees better there; pairs at near, which carry the right
+    eye's lens, by the right eye; a balance by each eye through its own lens.
     """
 
     def __init__(
@@ -234,8 +241,7 @@ class VirtualPatient:
             return self._spoken(chance.choice((Meaning.AGAIN, Meaning.UNSURE)), slow=1.0)
         if self._lapses():
             return self._spoken(chance.choice((Meaning.FIRST, Meaning.SECOND, Meaning.SAME)))
-        eye = self.eye(question.eye)
-        first, second = eye.perceived(question.first), eye.perceived(question.second)
+        first, second = (eye.perceived(lens) for eye, lens in self._views(question))
         growth = 1 + traits.weber / traits.threshold * (first + second) / 2
         told = traits.threshold * growth  # what this person can just tell here, D
         better = first - second - self._liking(question.first) + self._liking(question.second)  # > 0: two
@@ -251,6 +257,18 @@ class VirtualPatient:
         hedge = self._happens(traits.hedge if near else traits.hedge / 50)
         slow = math.exp(-beyond / (traits.hedge_zone * growth)) if traits.hedge_zone else 0.0
         return self._spoken(meaning, slow=slow, hedge=hedge)
+
+    def _views(self, question: Choice) -> tuple[tuple[Eye, Lens], tuple[Eye, Lens]]:
+        """Which eye looks through which lens, as at distance: a near lens less what the near distance takes off it."""
+        if question.step == "balance" and question.eye is Side.BOTH:
+            return (self.right, question.first), (self.left, question.second)
+        distance = NEAR_DISTANCES.get(question.step)
+        if distance is None:
+            eye = self.eye(question.eye)
+            return (eye, question.first), (eye, question.second)
+        kept_up = replace(self.right, accommodation=self.right.accommodation * KEPT_UP)
+        first, second = (lens.with_sphere(lens.sphere - distance) for lens in (question.first, question.second))
+        return (kept_up, first), (kept_up, second)
 
     def _make_out(self, question: Legible) -> Reply:
         traits = self.traits

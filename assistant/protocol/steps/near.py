@@ -43,12 +43,15 @@ def allowed(age: int, amplitude: float | None, centimetres: int) -> tuple[int, i
 
 
 def _published(age: int) -> tuple[int, int]:
-    """The published range that the tentative add for the age lies in; younger, up to the largest of the first one."""
+    """The published range that the tentative add for the age lies in.
+
+    Younger than the first one: from a quarter below the tentative add to where that range begins (design).
+    """
     usual = add_by_age(age)
     for start, end, least, largest in PUBLISHED_ADDS:
         if start <= age <= end and least <= usual <= largest:
             return least, largest
-    return 0, PUBLISHED_ADDS[0][3]
+    return max(usual - plan.ADD_STEP, 0), PUBLISHED_ADDS[0][2]
 
 
 @dataclass(frozen=True)
