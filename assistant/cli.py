@@ -36,8 +36,8 @@ COMMANDS = (
 )
 
 
-def parser() -> argparse.ArgumentParser:
-    """The whole command line."""
+def parser(command: str | None = None) -> argparse.ArgumentParser:
+    """The command line: with that command alone, or the whole of it where there is none of that name."""
     top = argparse.ArgumentParser(
         prog=PROGRAM,
         description="An offline, hands-free assistant for subjective refraction at a manual refractor head. "
@@ -45,15 +45,22 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="version", version=f"{PROGRAM} {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for name in COMMANDS:
-        try:
-            module = importlib.import_module(f".commands.{name}", __package__)
-        except ModuleNotFoundError as missing:
-            if missing.name == f"{__package__}.commands.{name}":
-                continue
-            raise
-        module.add_parser(commands)
+    if command not in COMMANDS or not _add(commands, command):
+        for name in COMMANDS:
+            _add(commands, name)
     return top
+
+
+def _add(commands: argparse._SubParsersAction[argparse.ArgumentParser], name: str) -> bool:
+    """Add a command; False where this version has none of that name."""
+    try:
+        module = importlib.import_module(f".commands.{name}", __package__)
+    except ModuleNotFoundError as missing:
+        if missing.name == f"{__package__}.commands.{name}":
+            return False
+        raise
+    module.add_parser(commands)
+    return True
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -61,7 +68,8 @@ def main(argv: list[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks a letter is no reason to stop
             stream.reconfigure(errors="backslashreplace")
-    args = parser().parse_args(argv)
+    words = sys.argv[1:] if argv is None else argv
+    args = parser(words[0] if words else None).parse_args(words)
     try:
         code: int = args.run(args)
         sys.stdout.flush()
