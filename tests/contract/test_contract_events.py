@@ -213,9 +213,7 @@ def test_plain_lines_and_json_come_to_the_same_draft(tmp_path: Path) -> None:
 
 
 # ----------------------------------------------------------------------------------------- the end of the input
-@pytest.mark.parametrize(
-    "said", ["", "52\n", "52\n62\n20/60\ntwo\ntwo\n", '{"say": "52"}\n{"say": "62"}\n{"say": "20/200"}']
-)
+@pytest.mark.parametrize("said", ["", "52\n62\n20/60\ntwo\ntwo\n", '{"say": "52"}\n{"say": "62"}\n{"say": "20/200"}'])
 def test_the_end_of_the_input_keeps_what_is_done(tmp_path: Path, said: str) -> None:
     out = tmp_path / "exam"
     done = run("exam", "--listen", "text", "--events", "-", "--out", out, says=said)

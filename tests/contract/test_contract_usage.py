@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import importlib
 import io
 import pkgutil
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 from program import ROOT, in_one_line, lines, run
@@ -59,6 +61,20 @@ def test_every_command_has_help_of_its_own(command: str, capsys: pytest.CaptureF
         cli.main([command, "--help"])
     assert stopped.value.code == 0
     assert command in capsys.readouterr().out
+
+
+def test_a_command_that_cannot_be_loaded_touches_only_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    load = importlib.import_module
+
+    def broken(name: str, package: str | None = None) -> ModuleType:
+        if name.endswith(".demo"):
+            raise ImportError("a library is missing")
+        return load(name, package)
+
+    monkeypatch.setattr(importlib, "import_module", broken)
+    assert "exam" in failing(capsys, "verify", tmp_path / "none")
 
 
 def test_the_module_runs_as_the_program(tmp_path: Path) -> None:
