@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..optics.lens import Lens
 from ..optics.power_vector import PowerVector
@@ -35,16 +36,15 @@ from .model import (
     Seen,
     answer_row,
 )
-from .evidence import Pair
+from .pairs import Pair
 
 PARTICLES: Final = 400
-EFFECTIVE: Final = 0.4  # share of particles that still counts after a stage
+EFFECTIVE: Final = 0.25  # share of particles that still counts after a stage
 SWEEPS: Final = 2  # moves a stage, and twice that at the end
 STRETCH: Final = 0.4  # of the particles' covariance root for a move; swept
 MOST_STAGES: Final = 30
 FREE: Final = (M, J0, J45, THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, BEST, FOCUS)
 """What is let vary. The rest moves the astigmatism little and stays at the middle of its prior, for speed."""
-EFFECTIVE: Final = 0.12  # share of particles an answer set is tempered to, round by round
 START_M, START_J = 0.45, 0.35  # D: how far off the exam's lens may be at first
 SAYS_LITTLE: Final = 0.25  # D: standard deviation of J0 or J45 from which on the answers leave it open
 FOCUS_OPEN: Final = 0.2  # D: the same for M
@@ -115,7 +115,7 @@ def together(pairs: Iterable[Pair], near: Lens, age: float | None = None) -> Est
     )
 
 
-def _resampled(weights: Array, chance: np.random.Generator) -> Array:
+def _resampled(weights: Array, chance: np.random.Generator) -> NDArray[np.intp]:
     edges = np.cumsum(weights)
     edges[-1] = 1.0
     return np.searchsorted(edges, (chance.random() + np.arange(len(weights))) / len(weights))

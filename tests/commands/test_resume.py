@@ -60,7 +60,7 @@ def test_the_standing_question_is_put_again_first(
 def test_a_finished_exam_is_not_reopened(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert typed(monkeypatch, BEGINNING + ["finish", "confirm"], "exam", "--out", str(tmp_path / "e")) == 0
+    assert typed(monkeypatch, [*BEGINNING, "finish", "confirm"], "exam", "--out", str(tmp_path / "e")) == 0
     log = (tmp_path / "e" / "exam.jsonl").read_bytes()
     assert typed(monkeypatch, REST, "resume", str(tmp_path / "e")) == 1
     assert capsys.readouterr().err.count("\n") == 1
