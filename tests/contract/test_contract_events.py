@@ -194,20 +194,18 @@ def test_examiners_words_are_heard_and_never_an_answer(held: dict[str, Any]) -> 
     assert set(timed) == {2.5, 1.0, 1.2}
 
 
-def test_plain_lines_and_json_come_to_the_same_draft(tmp_path: Path) -> None:
+def test_plain_lines_and_json_come_to_the_same_draft() -> None:
     """Compared without the clock: two exams of the same patient, in this process."""
     drafts = []
     for json_lines in (False, True):
-        told, session, events = patient(), Session(Grammars(grammar_sources())), []
-        session._watch = (events.append,)
-        session.begin()
-        while not session.over:
-            question = [event for event in events if event["kind"] == "question"][-1]
+        told, chair = patient(), Chair(Grammars(grammar_sources()))
+        while not chair.over:
+            question = chair.asks()
             if json_lines and question["form"] == "choice":
-                session.take(session.typed("one", Speaker.EXAMINER))
-                session.take(session.typed("or two?", Speaker.EXAMINER))
-            session.take(session.typed(told.say(question), Speaker.PATIENT if json_lines else None))
-        drafts.append([event for event in events if event["kind"] == "prescription"][-1])
+                chair.hears("one", Speaker.EXAMINER)
+                chair.hears("or two?", Speaker.EXAMINER)
+            chair.hears(told.say(question), Speaker.PATIENT if json_lines else None)
+        drafts.append([event for event in chair.events if event["kind"] == "prescription"][-1])
     for key in ("right", "left", "pd", "confirmed"):
         assert drafts[0][key] == drafts[1][key]
 
@@ -270,19 +268,23 @@ def grammars() -> Grammars:
     return Grammars(grammar_sources())
 
 
-class Chair(Session):
-    """A session whose last events are at hand."""
+class Chair:
+    """An exam in this process; its last question and last utterance are at hand."""
 
     def __init__(self, grammars: Grammars) -> None:
         self.events: list[Event] = []
-        super().__init__(grammars, watch=(self.events.append,))
-        self.begin()
+        self.session = Session(grammars, watch=(self.events.append,))
+        self.session.begin()
+
+    @property
+    def over(self) -> bool:
+        return self.session.over
 
     def asks(self) -> Event:
         return [event for event in self.events if event["kind"] == "question"][-1]
 
     def hears(self, text: str, by: Speaker | None = None) -> Event:
-        self.take(self.typed(text, by))
+        self.session.take(self.session.typed(text, by))
         return [event for event in self.events if event["kind"] == "heard"][-1]
 
     def to(self, form: str, told: ForeignPatient) -> Chair:
@@ -335,7 +337,7 @@ def test_what_a_question_expects_it_understands(grammars: Grammars) -> None:
     while not chair.over:
         question = chair.asks()
         for example in question["expects"]:
-            heard = chair.typed(example)
+            heard = chair.session.typed(example)
             assert heard.outcome is Outcome.HEARD, (question, example)
             tried.add((question["form"], example))
         chair.hears(told.say(question))
@@ -357,10 +359,10 @@ def test_values_are_skipped_and_read_backs_confirmed(grammars: Grammars) -> None
 @pytest.mark.parametrize("words", ["one", "number two", "two", "the second one", "same", "can't tell"])
 def test_an_answers_words_from_the_examiner_answer_nothing(grammars: Grammars, words: str) -> None:
     chair = Chair(grammars).to("choice", patient())
-    before, asked = chair.exam.state, len(chair.events)
+    before, asked = chair.session.exam.state, len(chair.events)
     for _ in range(10):
         assert not chair.hears(words, Speaker.EXAMINER)["used"]
-    assert chair.exam.state == before
+    assert chair.session.exam.state == before
     assert [event["kind"] for event in chair.events[asked:]] == ["heard"] * 10
 
 
@@ -410,9 +412,9 @@ def test_what_turns_an_answer_round_or_names_no_lens_is_asked_again(grammars: Gr
 
 def test_silence_is_asked_again_and_moves_nothing(grammars: Grammars) -> None:
     chair = Chair(grammars).to("choice", patient())
-    lens = chair.exam.state.right.state.lens
+    lens = chair.session.exam.state.right.state.lens
     for words in ("", "   "):
         heard = chair.hears(words)
         assert (heard["outcome"], heard["accepted"]) == ("silence", False)
     assert chair.asks()["attempt"] == 2
-    assert chair.exam.state.right.state.lens == lens
+    assert chair.session.exam.state.right.state.lens == lens
