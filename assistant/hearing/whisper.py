@@ -34,6 +34,7 @@ from numpy.typing import NDArray
 from ..errors import UserError
 from ..protocol.meanings import Heard, Outcome
 from .acceptance import Candidate, Weighing, judge
+from .cutter import FRAME, KEPT_AFTER, KEPT_BEFORE
 from .forms import alphabet, homophones, written
 from .logmel import FRAMES_A_SECOND, log_mel
 from .recogniser import RATE, Samples
@@ -60,9 +61,11 @@ NO_SPEECH = ("[", "(", "*", "âĻª")  # what it writes for mere sounds: "[Music
 
 PHRASES = 160  # of the grammar, likeliest first, that are weighed one by one
 PHRASE_WORDS = 4  # longer ones are left to the free decode and the beam
-FIRST_TOKEN_BEHIND = 7.0  # nats behind the best: a phrase whose first token is further back is not scored
+FIRST_TOKEN_BEHIND = 6.0  # nats behind the best: a phrase whose first token is further back is not scored
 PINNED = frozenset({"one", "two", "yes", "no"})  # always scored: they must never be taken for each other
-MOST_LEAVES = 16  # token sequences in one forced decode
+MOST_LEAVES = 12  # token sequences in one forced decode
+QUICKEST_WORD = 0.18  # seconds: five to six words a second is as fast as people speak (common practice)
+KEPT_SILENCE = (KEPT_BEFORE + KEPT_AFTER) * FRAME / RATE  # seconds of an utterance's sound that are no speech
 LONG_SPEECH = 1.2  # seconds of audio: what is longer may be a sentence, and the beam is worth its time
 TOKENS_A_SECOND = 6.0  # of speech, at most: bounds a decode that has begun to repeat itself
 BEAM = 6
@@ -111,7 +114,7 @@ class _Listing:
     """A grammar prepared for one model's tokens."""
 
     texts: dict[Tokens, str]  # every written form, and the spoken phrase it stands for
-    leaves: tuple[Tokens, ...]  # the forms that are no other form's beginning
+    leaves: tuple[tuple[Tokens, ...], ...]  # for phrases of 1, 2 ... words: forms that begin no other form
     suppressed: list[int]  # every token that no sentence of the grammar uses
 
 
@@ -183,7 +186,7 @@ class WhisperRecogniser:
         listing = self._listing(grammar)
         encoded = self._encode(audio)
         free = self._free(encoded, seconds)
-        scored = self._score(encoded, self._likely(listing, free))
+        scored = self._score(encoded, self._likely(listing, free, seconds))
         texts = {tokens: listing.texts[tokens] for tokens in scored if tokens in listing.texts}
         if free.tokens and free.tokens not in texts:
             texts[free.tokens] = free.text
@@ -240,7 +243,10 @@ class WhisperRecogniser:
                     texts.setdefault(tokens, phrase.text)
             self._listings[grammar] = _Listing(
                 texts=texts,
-                leaves=_leaves(texts),
+                leaves=tuple(
+                    _leaves(tokens for tokens, text in texts.items() if text.count(" ") < words)
+                    for words in range(1, PHRASE_WORDS + 1)
+                ),
                 suppressed=self._suppressed(grammar),
             )
         return self._listings[grammar]
@@ -297,9 +303,14 @@ class WhisperRecogniser:
         kept = tuple(tokens[:length])
         return _Free(self._text(kept), kept, float(best), first)
 
-    def _likely(self, listing: _Listing, free: _Free) -> list[Tokens]:
-        """The leaves worth a forced decode, by their first token; of every pinned phrase at least one."""
-        ranked = sorted(listing.leaves, key=lambda leaf: -free.first[leaf[0]])
+    def _likely(self, listing: _Listing, free: _Free, seconds: float) -> list[Tokens]:
+        """The leaves worth a forced decode: short enough for the time, likely by their first token.
+
+        Of every pinned phrase there is at least one among them.
+        """
+        words = 1 + int((seconds - KEPT_SILENCE) / QUICKEST_WORD)
+        leaves = listing.leaves[min(max(words, 1), PHRASE_WORDS) - 1]
+        ranked = sorted(leaves, key=lambda leaf: -free.first[leaf[0]])
         if not ranked:
             return []
         bar = free.first[ranked[0][0]] - FIRST_TOKEN_BEHIND
