@@ -11,11 +11,11 @@ from typing import Any
 
 from .evidence.together import weigh
 from .grammar import Grammar, Grammars, wording
-from .grammar.grammar import listening_for
+from .grammar.grammar import EVERYWHERE, listening_for
 from .protocol.effects import Ask, Effect, Recorded, Say
 from .protocol.exam import Exam
 from .protocol.meanings import Heard, Outcome, Speaker
-from .protocol.questions import Question
+from .protocol.questions import Eye, Question
 from .protocol.start import Start
 from .record.events import Event, Recording, Words, event
 from .record.folder import ExamFolder
@@ -33,6 +33,8 @@ class Session:
     speak      says a prompt; called after the event is logged
     asks       who puts the questions to the patient: "examiner" (the assistant prompts the examiner only) or
                "assistant"
+
+    `last_ask` is the question as it was last put, `times_asked` counts how often one was.
     """
 
     def __init__(
@@ -49,7 +51,9 @@ class Session:
         self._folder = folder
         self._watch = watch
         self._speak = speak
-        self._asks = asks
+        self.asks = asks
+        self.last_ask: Ask | None = None
+        self.times_asked = 0
         self._seq = 0
 
     # ------------------------------------------------------------------------------------------------ running
@@ -57,10 +61,16 @@ class Session:
         with taken_whole():
             self._carry_out(self.exam.begin())
 
-    def take(self, heard: Heard, recording: Recording | None = None) -> None:
-        """One utterance, or silence."""
+    def take(self, heard: Heard, recording: Recording | None = None, hedged_by: tuple[str, ...] = ()) -> None:
+        """One utterance, or silence. `hedged_by`: why it counts as hedged, for the log."""
         with taken_whole():
-            self._carry_out(self.exam.hear(heard), recording)
+            self._carry_out(self.exam.hear(heard), recording, hedged_by)
+
+    def caution(self, code: str, says: str) -> None:
+        """Log, show and say what the exam itself does not know of, such as a lost microphone."""
+        with taken_whole():
+            self._log({"kind": "flag", "code": code, "eye": Eye.BOTH.value, "says": says, "facts": {}})
+            self._say(says)
 
     def catch_up(self, heard: Iterable[Heard]) -> None:
         """Bring the exam to where earlier utterances left it; they are in the log already, so nothing is said."""
@@ -85,12 +95,14 @@ class Session:
     def question(self) -> Question | None:
         return self.exam.question
 
-    def grammar(self) -> Grammar:
-        """What is listened for now."""
+    def grammar(self, by: Speaker | None = None) -> Grammar:
+        """What is listened for now; from the patient's own microphone, answers alone."""
         exam = self.exam
-        return self._grammars.union(
-            *listening_for(exam.question, exam.state.paused, plus_cylinder=exam.instrument.plus)
-        )
+        names = listening_for(exam.question, exam.state.paused, plus_cylinder=exam.instrument.plus)
+        if by is Speaker.PATIENT:
+            answers = names[0] != EVERYWHERE[0]
+            names = names[:1] if answers else names[-1:]
+        return self._grammars.union(*names)
 
     def typed(self, text: str, by: Speaker | None = None, after: float | None = None) -> Heard:
         """A typed line as the exam hears it: words to meaning by the live grammar."""
@@ -112,21 +124,26 @@ class Session:
         )
 
     # ------------------------------------------------------------------------------------------------ effects
-    def _carry_out(self, effects: tuple[Effect, ...], recording: Recording | None = None) -> None:
+    def _carry_out(
+        self, effects: tuple[Effect, ...], recording: Recording | None = None, hedged_by: tuple[str, ...] = ()
+    ) -> None:
         for effect in effects:
             if isinstance(effect, Ask):
                 self._ask(effect)
                 continue
             words = wording.words(effect, self.exam.instrument)
-            self._log(event(effect, Words(words), recording if isinstance(effect, Recorded) else None))
+            made = event(effect, Words(words), recording if isinstance(effect, Recorded) else None)
+            self._log({**made, "hedged_by": list(hedged_by)} if hedged_by and isinstance(effect, Recorded) else made)
             if isinstance(effect, Say):
                 self._say(words)
 
     def _ask(self, ask: Ask) -> None:
+        self.last_ask = ask
+        self.times_asked += 1
         words = wording.question(ask, self.exam.instrument)
         self._log({"kind": "prompt", "to": Speaker.EXAMINER.value, "say": words, "key": "ask"})
         self._say(words)
-        if self._asks == "assistant" and (for_patient := wording.patient_question(ask)):
+        if self.asks == "assistant" and (for_patient := wording.patient_question(ask)):
             self._log({"kind": "prompt", "to": Speaker.PATIENT.value, "say": for_patient, "key": "ask"})
             self._say(for_patient)
         self._log(event(ask, Words("", wording.expects(ask))))

@@ -25,7 +25,9 @@ from ..grammar.grammar import EVERYWHERE
 from ..hearing.engines import NAMES, load
 from ..hearing.recogniser import RATE, Samples
 from ..listening import Ear
+from ..protocol.effects import Ask
 from ..protocol.meanings import Heard
+from ..protocol.questions import Question
 from .bench_hearing import ESPEAK_VOICES, say, sentences
 from .hear import grammars
 
@@ -45,12 +47,16 @@ class _Listened:
 
     live: Grammar
     over: bool = False
+    asks: str = "assistant"
+    question: Question | None = None
+    last_ask: Ask | None = None
+    times_asked: int = 0
     heard: list[tuple[float, Heard]] = field(default_factory=list)
 
-    def grammar(self) -> Grammar:
+    def grammar(self, by: object = None) -> Grammar:
         return self.live
 
-    def take(self, heard: Heard, recording: object = None) -> None:
+    def take(self, heard: Heard, recording: object = None, hedged_by: object = ()) -> None:
         self.heard.append((time.perf_counter(), heard))
 
 

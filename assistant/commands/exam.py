@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
+from queue import Empty, SimpleQueue
+from threading import Thread
 from typing import IO, Any
 
 from .. import __version__
@@ -127,7 +130,15 @@ def _begin_hint(args: argparse.Namespace) -> str:
 def add_listening(parser: argparse.ArgumentParser) -> None:
     """The options of every command that holds an exam: what it listens to, and what it gives out."""
     parser.add_argument("--listen", metavar="mic|text|FILE.wav", default="mic", help="what to listen to (mic)")
-    parser.add_argument("--microphone", metavar="NAME", help="its name, or a part of it (the default one)")
+    parser.add_argument(
+        "--microphone", metavar="NAME", help="the microphone, or the examiner's: its name or a part of it (default one)"
+    )
+    parser.add_argument("--patient-microphone", metavar="NAME", help="the patient's own, where there is one (none)")
+    parser.add_argument(
+        "--channels",
+        choices=("one", "two"),
+        help="two: the first channel is the examiner's microphone, the second the patient's (of a recording: as it is)",
+    )
     parser.add_argument("--speak", choices=("aloud", "off"), help="say the prompts (aloud with mic, else off)")
     parser.add_argument("--events", metavar="-|FILE", help="every event as a JSON line; - for standard output")
     parser.add_argument("--engine", help="the recogniser (the embedded one)")
@@ -167,14 +178,17 @@ def conduct(
             listener = listen_to_lines(typed_lines(sys.stdin), lambda: screen.error is not None)
         else:
             from ..hearing.engines import load
-            from ..listening import listen_to_microphone, listen_to_recording
+            from ..listening import Desk, listen_to_microphone, listen_to_recording
 
             recogniser = load(args.engine, args.model)
             heard_by = {"engine": recogniser.name, "model": recogniser.model}
             if listen == "mic":
-                listener = listen_to_microphone(recogniser, args.microphone, mouth)
+                desk = Desk(args.microphone, args.patient_microphone, args.channels == "two")
+                keys = Keyboard(sys.stdin.fileno()) if sys.stdin is not None and sys.stdin.isatty() else lambda: None
+                listener = listen_to_microphone(recogniser, desk, mouth, keys)
             else:
-                listener = listen_to_recording(recogniser, Path(listen))
+                two = None if args.channels is None else args.channels == "two"
+                listener = listen_to_recording(recogniser, Path(listen), two)
         if args.events is not None and not machine_reads:
             outlets.append(Outlet(json_lines(stack, args.events), args.events))
         folder = stack.enter_context(open_folder(heard_by))
@@ -250,6 +264,29 @@ def typed_lines(typed: IO[str]) -> Iterator[str]:
     else:
         for line in raw:
             yield line.decode("utf-8", "replace")
+
+
+class Keyboard:
+    """Lines typed while a microphone is listened to, one for each call, or None: nobody waits for them."""
+
+    def __init__(self, terminal: int) -> None:
+        """`terminal`: the file descriptor they come from."""
+        self._lines: SimpleQueue[str] = SimpleQueue()
+        Thread(target=self._read, args=(terminal,), daemon=True).start()
+
+    def __call__(self) -> str | None:
+        try:
+            return self._lines.get_nowait()
+        except Empty:
+            return None
+
+    def _read(self, terminal: int) -> None:
+        # Not through sys.stdin: a thread that waits within it would keep the program from ending.
+        begun = b""
+        while more := os.read(terminal, 4096):
+            *lines, begun = (begun + more).split(b"\n")
+            for line in lines:
+                self._lines.put(line.decode("utf-8", "replace"))
 
 
 def listen_to_lines(
