@@ -144,7 +144,7 @@ _VALUE: Mapping[str, str] = {
 
 def _acuity(asked: AcuityQuestion, dials: Lens | None, head: Instrument) -> str:
     if asked.step == "entering":
-        return f"{_eye(asked.eye)}, the other covered: the smallest line?"
+        return f"{_eye(asked.eye)}, the other covered: {_dial_to(dials, asked.lens, head)}the smallest line?"
     if asked.step == "unaided":
         return f"{_eye(asked.eye)}, no lens: the smallest line?"
     if asked.step == "pinhole":

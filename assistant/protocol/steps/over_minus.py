@@ -58,7 +58,7 @@ class OverMinus:
     def _clicks(self) -> int | None:
         """Clicks to try next; None when the count is closed."""
         if self.unreadable is None:
-            room = (plan.SPHERE_HIGH - self.base) // CLICK  # clicks of plus the dial still has
+            room = max(0, plan.SPHERE_HIGH - self.base) // CLICK  # clicks of plus the dial still has
             return next((min(n, room) for n in plan.CLICK_STEPS if min(n, room) > self.readable), None)
         if self.unreadable - self.readable <= 1:
             return None
