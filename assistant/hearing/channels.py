@@ -1,12 +1,12 @@
 """Who spoke: the examiner or the patient.
 
 One microphone hears both. Then words and the state of the question tell: commands and the question are the
-examiner's, most answers are the patient's. But "one" and "two" are said by both: the examiner names the lenses with
-them while showing them ("one" - turns the dial - "or two?"). So a bare name of a lens is an answer only once the
-question has been asked whole; before that it shows a lens and answers nothing (`Turns`).
+examiner's, most answers are the patient's. But "one" and "two" are said by both: the examiner names the
+lenses with them while showing them ("one" - turns the dial - "or two?"). So a bare name of a lens is an
+answer only once the question has been asked whole; before that it shows a lens and answers nothing (`Turns`).
 
-Two microphones tell by loudness: what sounds in one louder than in the other is that one's, and its echo in the other
-is blanked out before anything listens there (`CrossTalk`).
+Two microphones tell by loudness: what sounds in one louder than in the other is that one's, and its echo in
+the other is blanked out before anything listens there (`CrossTalk`).
 """
 
 from __future__ import annotations
@@ -64,8 +64,8 @@ def _words(text: str) -> set[str]:
 class Turns:
     """Follows one question for a pair of lenses after another, as one microphone hears them.
 
-    by_assistant  the assistant puts the questions to the patient itself: then each is asked whole as it is put,
-                  and a bare name is an answer
+    by_assistant  the assistant puts the questions to the patient itself: then each is asked whole as it is
+                  put, and a bare name is an answer
     """
 
     def __init__(self, by_assistant: bool = False) -> None:
@@ -84,8 +84,8 @@ class Turns:
         return is_bare_name(heard) and self.asked is not Asked.WHOLE
 
     def is_ambiguous(self, heard: Heard) -> bool:
-        """A bare name after the assistant has asked again aloud: the patient answers at once, or the examiner shows
-        the lenses once more. What follows tells.
+        """A bare name after the assistant has asked again aloud: the patient answers at once, or the examiner
+        shows the lenses once more. What follows tells.
         """
         return is_bare_name(heard) and self.asked is Asked.WHOLE and self._repeated and not self.by_assistant
 
@@ -160,11 +160,12 @@ Powers = npt.NDArray[np.float64]
 class CrossTalk:
     """Blanks in each of two channels what is the echo of the voice in the other.
 
-    A frame of a channel is echo when it is quieter than what the voice in the other channel leaves there: that voice's
-    power less MARGIN, falling by FALL a frame after it. When neither is, as when both talk at once, both are kept.
+    A voice is in the channel that is louder by MARGIN, and leaves an echo in the other: at most its power
+    less MARGIN, falling by FALL a frame after it. What is quieter there is that echo. When neither channel is
+    louder, as when both talk at once, both are kept.
 
-    ahead  frames by which an echo may come before its voice, where two devices are not of one time; the channels come
-           out that much later
+    ahead  frames by which an echo may come before its voice, where two devices are not of one time; the
+           channels come out that much later
     """
 
     def __init__(self, ahead: int = 0) -> None:
@@ -173,7 +174,7 @@ class CrossTalk:
         self._recent: deque[Powers] = deque(maxlen=SMOOTHED)
         self._quiet: deque[Powers] = deque(maxlen=NOISE_FRAMES)
         self._voices: deque[Powers] = deque(maxlen=REMEMBERED)
-        self._echo: Powers = np.zeros(2)  # of each channel's voice, as it is left in the other
+        self._echo: Powers = np.zeros(2)  # in each channel, of the voice in the other
         self._first = 0  # index of the first voice remembered
 
     def frame(self, frame: Samples) -> list[Samples]:
@@ -209,10 +210,9 @@ class CrossTalk:
         frame: Samples = self._waiting.popleft()
         last = len(self._voices) - 1
         at = last - len(self._waiting)
-        heard = np.max([self._voices[later] for later in range(at, last + 1)], axis=0)
-        self._echo = np.maximum(heard * 10 ** (-MARGIN / 10), self._echo * 10 ** (-FALL / 10))
-        left_by_other = self._echo[::-1]
-        echo = self._voices[at] < left_by_other
+        left = np.max([_left_in_other(self._voices[near]) for near in range(at, last + 1)], axis=0)
+        self._echo = np.maximum(left, self._echo * 10 ** (-FALL / 10))
+        echo = (self._voices[at] <= self._echo) & (self._echo > 0)
         if not echo.any():
             return frame
         kept: Samples = frame.copy()
@@ -220,9 +220,16 @@ class CrossTalk:
         return kept
 
 
+def _left_in_other(voice: Powers) -> Powers:
+    """The most that the louder channel's voice leaves in the other one."""
+    most = voice[::-1] * 10 ** (-MARGIN / 10)
+    return np.where(voice <= most, most, 0.0)
+
+
 def hears_two(sound: Samples) -> bool:
-    """Whether a recording of shape (length, channels) holds the examiner and the patient each in a channel of their
-    own, rather than one sound twice: in some of it one channel is louder by MARGIN, in some of it the other.
+    """Whether a recording of shape (length, channels) holds the examiner and the patient each in a channel of
+    their own, rather than one sound twice: in some of it one channel is louder by MARGIN, in some of it the
+    other.
     """
     if sound.ndim != 2 or sound.shape[1] != 2:
         return False
