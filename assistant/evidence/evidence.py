@@ -51,21 +51,37 @@ class Misfit:
     surprise: float
 
 
+MISFIT_BITS: Final = 4.0  # an answer of less than one chance in sixteen (design)
+HABIT_BITS: Final = 2.5  # below: as well explained by habit. Set over cohorts: typical eyes 3 % below 4.8 or more
+OFF: Final = 0.5  # D: a lens farther than this from the right one is wrong
+OFF_CHANCE: Final = 0.5  # more likely wrong than not
+FEWEST: Final = 8  # choices and lines before habits can be told from looking
+
+
 @dataclass(frozen=True)
 class Doubt:
-    """Whether the answers can be relied on.
+    """Whether an eye's answers can be relied on.
 
-    bits   evidence (bits) that somebody looked at the lenses, against answers given out of habit or by chance
+    bits   by how much (bits) the lenses foretold choices and letters better than habit did; None: too few to say
     off    chance that the eye needs a lens more than half a dioptre away from the one given (length of the vector)
     """
 
-    bits: float
+    bits: float | None
     off: float
 
+    @property
+    def by_habit(self) -> bool:
+        """The answers do not fit together: as well explained by chance, habit or contradiction as by the lenses."""
+        return self.bits is not None and self.bits < HABIT_BITS
 
-MISFIT_BITS: Final = 4.5  # an answer of one chance in twenty or so; swept over cohorts
-BITS_NEEDED: Final = 3.0
-OFF_LIMIT: Final = 0.5
+    @property
+    def lens_off(self) -> bool:
+        """The answers together point to another lens, or to none."""
+        return self.off > OFF_CHANCE
+
+    @property
+    def doubtful(self) -> bool:
+        return self.by_habit or self.lens_off
 
 
 @dataclass(frozen=True)
@@ -202,6 +218,18 @@ class Evidence:
             if surprise >= bits:
                 found.append(Misfit(index, question, heard, surprise))
         return tuple(sorted(found, key=lambda misfit: -misfit.surprise))
+
+    def doubt(self, lens: Lens) -> Doubt:
+        """Whether these answers can be relied on, and whether they speak for this lens."""
+        weighed = sum(chance is not None for chance in self._looks())
+        return Doubt(self.bits if weighed >= FEWEST else None, self.off(lens, OFF))
+
+    def _looks(self) -> list[float | None]:
+        return [
+            chance
+            for (question, _), chance in zip(self.pairs, self._chances, strict=True)
+            if isinstance(question, (Choice, Legible))
+        ]
 
     @cached_property
     def bits(self) -> float:

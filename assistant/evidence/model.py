@@ -36,18 +36,18 @@ Singles = NDArray[np.float32]
 M, J0, J45 = 0, 1, 2
 NUISANCES: Final = (
     # name, prior median, prior spread (standard deviation), unit and what it is
-    ("log_threshold", np.log(0.08), 0.60, "log D: noise of a comparison near focus, one standard deviation"),
-    ("log_weber", np.log(0.06), 0.80, "log D/D: its growth with the blur there is"),
+    ("log_threshold", np.log(0.09), 0.65, "log D: noise of a comparison near focus, one standard deviation"),
+    ("log_weber", np.log(0.08), 0.90, "log D/D: its growth with the blur there is"),
     ("log_same", np.log(0.08), 0.80, "log D: half width of the zone called the same, near focus"),
     ("log_same_growth", np.log(0.06), 0.90, "log D/D: its growth with blur"),
-    ("log_lapse", np.log(0.03), 1.0, "log share of answers given without regard to the lenses"),
+    ("log_lapse", np.log(0.04), 1.0, "log share of answers given without regard to the lenses"),
     ("position", 0.0, 0.25, "thresholds in favour of the second lens"),
     ("minus_liking", 0.04, 0.05, "D of blur forgiven a D of minus: smaller, darker letters pass for sharper"),
     ("cylinder_liking", 0.02, 0.02, "D of blur forgiven a D of cylinder"),
     ("log_scale", 0.0, 0.28, "log: how a dioptre blurs this eye against one of a 4 mm pupil; see `pupil_log_scale`"),
     ("exponent", 1.9, 0.20, "power of blur by which MAR grows; 2 in MAR = 1 + b² (Blendowske 2015)"),
     ("best_logmar", -0.03, 0.30, "logMAR through the right lens"),
-    ("any_letter", 0.15, 0.05, "logMAR below the acuity at which some letter is still made out"),
+    ("any_letter", 0.15, 0.06, "logMAR below the acuity at which some letter is still made out"),
     ("log_letter_noise", np.log(0.05), 0.40, "log logMAR: spread of acuity from one reading to the next"),
     ("reading", 0.04, 0.02, "logMAR by which a line counts as read although it is too small"),
     ("focus", 0.0, 1.0, "accommodation in use, as a normal score; see `accommodation`"),
@@ -310,7 +310,7 @@ class Seen:
         self.scale_squared = scale * scale
         self.position, self.minus, self.cylinder = single[POSITION], single[MINUS], single[CYLINDER]
         self.exponent = np.clip(single[EXPONENT], 1.0, 2.6)
-        self.best_mar = np.exp(single[BEST] * np.float32(np.log(10)))
+        self.best_mar = np.exp(np.minimum(single[BEST], 4) * np.float32(np.log(10)))  # logMAR 4: blind
         self.inner = np.maximum(self.best_mar - 1, 0) * np.minimum(inner, 2)
         self.any_letter, self.reading = single[ANY_LETTER], single[READING]
         self.hedging = _share(single[HEDGING])
