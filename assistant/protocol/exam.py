@@ -966,7 +966,12 @@ class Exam:
             progress = state.of(question.eye)
             number = progress.asked + 1
             state = state.put(replace(progress, asked=number))
-        self._out.append(Ask(question, number, tries, state.dials, self._back_to_one(question)))
+        on = state.dials
+        lenses = _lenses(question)
+        if on is None and question.eye is not Eye.BOTH and lenses:  # they show the lens last told
+            before = state.of(question.eye).state.lens
+            on = before if lenses[0].with_cross(None) != before else None
+        self._out.append(Ask(question, number, tries, on, self._back_to_one(question)))
         if question.eye is not Eye.BOTH and question.step != "duochrome":
             if isinstance(question, Choice):
                 state = replace(state, dials=question.second)

@@ -118,7 +118,8 @@ class Near:
 
 
 def with_add(lens: Lens, add: int) -> Lens:
-    return lens.with_sphere(lens.sphere + add)
+    """The lens with an add on its sphere dial, as far as that goes."""
+    return lens.with_sphere(min(plan.SPHERE_HIGH, lens.sphere + add))
 
 
 @dataclass(frozen=True)
