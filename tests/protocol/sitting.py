@@ -11,6 +11,7 @@ from assistant.optics.lens import Lens
 from assistant.protocol import plan
 from assistant.protocol.effects import Ask, Effect, Flag, Prescribe, ShowLens
 from assistant.protocol.exam import Exam, State
+from assistant.protocol.instrument import MINUS_HEAD, Instrument
 from assistant.protocol.meanings import Heard, Meaning, Outcome, Speaker
 from assistant.protocol.questions import AcuityQuestion, Choice, Confirm, Eye, Legible, Question, Value
 from assistant.protocol.start import Start, StartEye
@@ -23,6 +24,23 @@ DOUBTFUL = Heard("two", Outcome.DOUBTFUL, Meaning.SECOND, score=-4.0)
 OFF_THE_DIAL = Heard("axis two hundred", Outcome.OUT_OF_RANGE, Meaning.SET_AXIS, 200)
 UNUSABLE = (SILENCE, MUMBLE, DOUBTFUL, OFF_THE_DIAL)
 
+# A value each meaning with one can have, by name.
+VALUES: dict[str, int | float | str] = {
+    "set_sphere": -150,
+    "set_cylinder": -75,
+    "set_axis": 35,
+    "set_acuity": "20/30",
+    "set_pd": 61.5,
+    "set_near_pd": 58.5,
+    "set_add": 125,
+    "set_age": 47,
+    "set_vertex": 12,
+    "power_at": 90,
+    "note": "wears them for driving",
+    "reason": "tired eyes",
+    "red_flag": "flashes",
+    "cylinder_by": "cross",
+}
 MOST_HEARD = 3000  # utterances after which a test's exam counts as endless
 
 
@@ -49,10 +67,11 @@ def lenses_of(question: Question) -> tuple[Lens, ...]:
     return ()
 
 
-def on_the_dials(lens: Lens) -> bool:
+def on_the_dials(lens: Lens, head: Instrument = MINUS_HEAD) -> bool:
     """Whether a refractor head can show it: ends and quarter clicks."""
+    sphere = lens.sphere + lens.cylinder if head.plus else lens.sphere
     return (
-        plan.SPHERE_LOW <= lens.sphere <= plan.SPHERE_HIGH
+        plan.SPHERE_LOW <= sphere <= plan.SPHERE_HIGH
         and plan.CYLINDER_LOW <= lens.cylinder <= 0
         and lens.sphere % 25 == 0
         and lens.cylinder % 25 == 0

@@ -11,6 +11,7 @@ from sitting import (
     SILENCE,
     STARTED,
     UNUSABLE,
+    VALUES,
     at_form,
     at_step,
     by_form,
@@ -35,23 +36,6 @@ from assistant.protocol.start import Start
 FORMS: tuple[type[Question], ...] = (Choice, Legible, AcuityQuestion, Value, Confirm)
 BY = (None, Speaker.PATIENT, Speaker.EXAMINER)
 
-# A value each meaning with one can have, by name.
-VALUES: dict[str, int | float | str] = {
-    "set_sphere": -150,
-    "set_cylinder": -75,
-    "set_axis": 35,
-    "set_acuity": "20/30",
-    "set_pd": 61.5,
-    "set_near_pd": 58.5,
-    "set_add": 125,
-    "set_age": 47,
-    "set_vertex": 12,
-    "power_at": 90,
-    "note": "wears them for driving",
-    "reason": "tired eyes",
-    "red_flag": "flashes",
-    "cylinder_by": "cross",
-}
 DIALS = (Meaning.SET_SPHERE, Meaning.SET_CYLINDER, Meaning.SET_AXIS)
 
 # Commands that have to work whatever is asked (as the examiner, or unknown who).

@@ -15,6 +15,7 @@ from sitting import (
     OFF_THE_DIAL,
     SILENCE,
     STARTED,
+    VALUES,
     Answer,
     by_form,
     flags,
@@ -34,9 +35,10 @@ from assistant.grammar import wording
 from assistant.optics.lens import Lens
 from assistant.protocol.effects import Ask, Effect, Flag, Prescribe, Recorded, Say, ShowLens, StepChange
 from assistant.protocol.exam import Exam
+from assistant.protocol.instrument import CylinderSign, Instrument
 from assistant.protocol.meanings import Heard, Meaning, Speaker
 from assistant.protocol.questions import AcuityQuestion, Choice, Confirm, Eye, Legible, Question, Value
-from assistant.protocol.start import Start, StartEye
+from assistant.protocol.start import Manner, Road, Start, StartEye, When
 
 MOST_QUESTIONS = 80  # an eye, whatever is answered
 unhurried = settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow])
@@ -73,8 +75,11 @@ commands = st.builds(
     st.sampled_from([meaning for meaning in Meaning if meaning.value in COMMANDS.split()]),
     by=st.sampled_from((None, Speaker.EXAMINER)),
 )
+anything = st.builds(
+    lambda meaning, by: said(meaning, VALUES.get(meaning.value), by=by), st.sampled_from(list(Meaning)), by=BY
+)
 noise = st.sampled_from((SILENCE, MUMBLE, DOUBTFUL, OFF_THE_DIAL))
-utterances = st.one_of(answers, answers, answers, answers, read, read, dials, values, commands, noise)
+utterances = st.one_of(answers, answers, answers, answers, read, read, dials, values, commands, anything, noise)
 many = st.lists(utterances, max_size=120)
 
 STARTS = (
@@ -83,7 +88,21 @@ STARTS = (
     Start(StartEye(Lens(2000, -50, 90), "20/60"), StartEye(Lens(-2000, -800, 1)), age=33),
     Start(StartEye(Lens(1975)), StartEye(Lens(-1950, -25, 180), "20/20-1"), pd=70),
 )
-starts = st.sampled_from(STARTS)
+PLUS_HEAD = Instrument(CylinderSign.PLUS)
+MANNERS = (
+    Start(age=52, pd=61, vertex=12, manner=Manner(balance=True, duochrome=True, intake=True, near=When.ON)),
+    Start(
+        StartEye(Lens(-225, -100, 40), "20/30"),
+        StartEye(Lens(50, -75, 135), "20/40", glasses=Lens(25)),
+        age=68,
+        manner=Manner(instrument=PLUS_HEAD, power_by="cross", balance=True),
+    ),
+    Start(StartEye(Lens(-225)), StartEye(Lens(50)), age=47, manner=Manner(road=Road.NEAR)),
+    Start(
+        StartEye(Lens(-225, -50, 10)), StartEye(Lens(50)), age=60, manner=Manner(road=Road.RECHECK, eyes=(Eye.LEFT,))
+    ),
+)
+starts = st.sampled_from((*STARTS, *MANNERS))
 
 
 def reads_well(effects: tuple[Effect, ...]) -> None:
@@ -128,7 +147,7 @@ def test_any_utterances_in_any_order(start: Start, told: list[Heard]) -> None:
         if paused and exam.state.paused:
             assert not asked
         # no lens a refractor head cannot show
-        assert all(on_the_dials(lens) for effect in effects for lens in lenses(effect))
+        assert all(on_the_dials(lens, exam.instrument) for effect in effects for lens in lenses(effect))
     everything += exam.close()
     assert exam.over
     draft = prescription(everything)
