@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from typing import cast
 
 from ..optics.lens import CLICK, Lens, wrap_axis
-from ..optics.transpose import to_plus, written
+from ..optics.transpose import written
 from ..protocol import plan
 from ..protocol.effects import Ask, Effect, EyeResult, Flag, Prescribe, Say
 from ..protocol.instrument import MINUS_HEAD, Instrument, Shown
@@ -108,6 +108,9 @@ _AGAIN: Mapping[str, tuple[str, str]] = {
     "legible": ("I did not catch that. Yes, or no?", "Once more: can any letter be read, yes or no?"),
     "acuity": ("I did not catch that. Which line?", "Once more: the line, such as twenty thirty, or none."),
     "value": ("I did not catch that. The number?", "Once more: the number, or skip."),
+    "reason": ("I did not catch that. Say reason, and the words.", "Once more: reason, and the words; or skip."),
+    "red_flags": ("I did not catch that. Which of them, or none?", "Once more: name it, or say none, or skip."),
+    "near_acuity": ("I did not catch that. Which line?", "Once more: the line, such as twenty thirty, or skip."),
     "confirm": ("Confirm, or set a dial.", "Say confirm when it is right, or set a dial."),
 }
 
@@ -116,7 +119,7 @@ def question(ask: Ask, head: Instrument = MINUS_HEAD) -> str:
     """The examiner's prompt for a question: which dial, how many clicks, to what; asked again, differently worded."""
     asked = ask.question
     if ask.attempt:
-        first, later = _AGAIN[asked.form]
+        first, later = _AGAIN.get(getattr(asked, "of", ""), _AGAIN[asked.form])
         return first if ask.attempt == 1 else later
     match asked:
         case Choice():
@@ -138,7 +141,7 @@ _VALUE: Mapping[str, str] = {
     "vertex": "The vertex distance, in millimetres?",
     "reason": "The reason for the visit? Say reason, and the patient's words.",
     "red_flags": "Sudden loss, flashes, a curtain, pain, double vision? Name it, or say none.",
-    "near_acuity": "Both eyes, near card: the smallest line?",
+    "near_acuity": "Both eyes, that add on, near card: the smallest line?",
 }
 
 
@@ -202,8 +205,12 @@ def _turns(dials: Lens | None, goal: Lens, head: Instrument) -> list[str]:
 
 
 def _choice(asked: Choice, ask: Ask, head: Instrument) -> str:
+    if asked.step == "duochrome":
+        between = asked.first.with_sphere((asked.first.sphere + asked.second.sphere) // 2)
+        turn = _dial_to(ask.dials, between, head)
+        return f"{_eye(asked.eye)}: {turn}red and green; one, clearer on red; two, clearer on green."
     if asked.step in _PAIRS_OF_THEIR_OWN:
-        return _PAIRS_OF_THEIR_OWN[asked.step](asked)
+        return _PAIRS_OF_THEIR_OWN[asked.step](asked, ask.dials)
     eye = _eye(asked.eye)
     dials = ask.dials
     if asked.first.cross is not None:
@@ -243,15 +250,16 @@ def _cross(asked: Choice, dials: Lens | None, head: Instrument) -> str:
     return f"{held}one, {mark} mark at {axis(at)}; two, flip."
 
 
-def _near_pair(asked: Choice) -> str:
-    return f"Both eyes, near card: {clicks(asked.second.sphere - asked.first.sphere)} on each."
+def _near_pair(asked: Choice, dials: Lens | None) -> str:
+    card = "near card" if asked.step == "near" else "screen"
+    back = "back to one; " if dials is not None and dials != asked.first else ""
+    return f"Both eyes, {card}: {back}{clicks(asked.second.sphere - asked.first.sphere)} on each."
 
 
-_PAIRS_OF_THEIR_OWN: Mapping[str, Callable[[Choice], str]] = {
-    "duochrome": lambda asked: f"{_eye(asked.eye)}: red and green; one, clearer on red; two, clearer on green.",
+_PAIRS_OF_THEIR_OWN: Mapping[str, Callable[[Choice, Lens | None], str]] = {
     "near": _near_pair,
     "intermediate": _near_pair,
-    "balance": lambda asked: (
+    "balance": lambda asked, _: (
         f"Cover in turn: one, right eye, sphere {power(asked.first.sphere)}; "
         f"two, left eye, sphere {power(asked.second.sphere)}."
         if asked.eye is Eye.BOTH
@@ -354,8 +362,9 @@ _SAY: Mapping[str, Callable[[Facts], str]] = {
     ),
     "add_found": lambda f: (
         f"{'Add' if f['step'] == 'near' else 'Intermediate add'} {power(cast(int, f['add']))}"
-        f"{', as far as choices go; set the add to go on' if f['limit'] else ''}. Back to distance."
+        f"{', as far as choices go; set the add to go on' if f['limit'] else ''}.{_clear(f)}"
     ),
+    "back_to_distance": lambda f: "Back to distance.",
     "both_skipped": lambda f: f"No {str(f['step']).replace('_', ' ')}: {_NOT_DONE[str(f['why'])]}.",
     "wanted_later": lambda f: f"{str(f['what']).capitalize()} after both eyes.",
     "compared": lambda f: _compared(f),
@@ -392,6 +401,12 @@ def _add_on(add: object) -> str:
     return f"{clicks(cast(int, add))} on each sphere" if add else "the distance lenses"
 
 
+def _clear(facts: Facts) -> str:
+    """The range that the age leads to expect, for the examiner to hold the card against."""
+    near, far = cast(tuple[int, int], facts.get("clear", (0, 0)))
+    return f" To be clear from {count(near)} to {_number(far)} centimetres." if 0 < near < 100 and far < 200 else ""
+
+
 def _compared(facts: Facts) -> str:
     """A lens against the one before, in words: what moved, and by how much."""
     before = {"glasses": "the glasses", None: "the start"}.get(cast("str | None", facts["source"]))
@@ -410,7 +425,7 @@ def _compared(facts: Facts) -> str:
 def _transposed(facts: Facts) -> str:
     """The other cylinder form of the record's own."""
     return " ".join(
-        f"{_eye(Eye(eye))}, transposed: {lens(to_plus(cast(Lens, held)))}."
+        f"{_eye(Eye(eye))}, transposed: {lens(cast(Shown, held))}."
         for eye, held in facts.items()
         if eye in ("right", "left")
     )

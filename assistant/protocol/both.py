@@ -38,9 +38,11 @@ class BothState:
 
     def to(self, eye: Eye, lens: Lens) -> BothState:
         """With another lens before one eye."""
-        if eye is Eye.RIGHT:
-            return replace(self, right=self.right.to(lens))
-        return replace(self, left=self.left.to(lens))
+        return self.put(self.of(eye).to(lens))
+
+    def put(self, eye: EyeState) -> BothState:
+        """With one eye's new state."""
+        return replace(self, right=eye) if eye.eye is Eye.RIGHT else replace(self, left=eye)
 
 
 @dataclass(frozen=True)

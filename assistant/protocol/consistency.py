@@ -101,7 +101,7 @@ def to_ask_at_end(eye: EyeState, answers: Answers) -> tuple[Answer | None, Choic
         return None
     seen = fit(eye, answers)
     position, often = _most(made)
-    doubtful = seen.evidence < _enough(seen)
+    doubtful = seen.evidence < _enough(eye, seen)
     if not (doubtful or (not checks and often >= plan.ONE_SIDED * len(made))):
         return None
     dull = _dull(answers)
@@ -207,8 +207,10 @@ def _choice_fits(one: Answer, target: PowerVector, focusing: bool, dull: float) 
     zone = plan.FIT_SAME / plan.FIT_SPREAD * spread
     prefers_second = _below((first - second - zone) / spread)
     prefers_first = _below((second - first - zone) / spread)
-    told = {Meaning.FIRST: prefers_first, Meaning.SECOND: prefers_second}
-    chance = 3 * told.get(one.meaning, max(0.0, 1 - prefers_first - prefers_second))
+    alike = max(0.0, 1 - prefers_first - prefers_second)
+    named = plan.FIT_NAMED * alike  # some people name a lens rather than say "the same"
+    told = {Meaning.FIRST: prefers_first + named / 2, Meaning.SECOND: prefers_second + named / 2}
+    chance = 3 * told.get(one.meaning, alike - named)
     if focusing and one.meaning in _POSITIONS:
         m_first, m_second = pair.first.vector.m, pair.second.vector.m
         minus = m_first < m_second if one.meaning is Meaning.FIRST else m_second < m_first
@@ -295,14 +297,16 @@ def _fitting(eye: EyeState, answers: Answers) -> tuple[Flag, ...]:
         return ()
     seen = fit(eye, answers)
     facts = {"answers": seen.answers, "against": seen.against, "evidence": round(seen.evidence, 1)}
-    if seen.evidence >= max(plan.FIT_LEAST, plan.FIT_LEAST_EACH * seen.answers):
+    least, each = plan.FIT_LEAST_GIVEN if eye.given else plan.FIT_LEAST
+    if seen.evidence >= max(least, each * seen.answers):
         return ()
     return (Flag("answers_do_not_fit", eye.eye, facts),)
 
 
-def _enough(seen: Fit) -> float:
-    """Evidence with which an eye is done without being checked."""
-    return max(plan.FIT_SURE, plan.FIT_SURE_EACH * seen.answers)
+def _enough(eye: EyeState, seen: Fit) -> float:
+    """Evidence with which an eye is done without being checked; a starting point is some evidence already."""
+    sure, each = plan.FIT_SURE_GIVEN if eye.given else plan.FIT_SURE
+    return max(sure, each * seen.answers)
 
 
 def _manner(eye: EyeState, answers: Answers) -> tuple[Flag, ...]:

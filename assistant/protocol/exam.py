@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 
 from ..optics.lens import Lens
 from ..optics.rounding import nearest_lens
+from ..optics.transpose import to_plus
 from ..optics.vertex import VertexError, at_vertex
 from . import closing, consistency, plan, roads, route
 from .both import BothState
@@ -35,7 +36,7 @@ from .meanings import CHOICE_ANSWERS, LEGIBLE_ANSWERS, Heard, Meaning, Outcome, 
 from .progress import EyeProgress, Room, State, Together
 from .questions import AcuityQuestion, Choice, Confirm, Eye, Legible, Question, Value
 from .start import Road, Start, StartEye
-from .steps.near import Near, with_add
+from .steps.near import Near, NearAcuity, with_add
 from .weighing import Weigh, weighed
 
 _NUMBER_COMMANDS = frozenset(
@@ -280,17 +281,17 @@ class Exam:
     def _answer_both(self, heard: Heard) -> None:
         step, both, question = self.state.together.step, self._both(), self.state.question
         assert step is not None
+        if heard.meaning is Meaning.SKIP:
+            self._leave_both(Status.SKIPPED)
+            return
         move = step.answer(both, heard)
         self._out.extend(move.flags)
         self._put_both(move.both)
-        shown = self._dials()
         self.state = replace(self.state, together=replace(self.state.together, step=move.step))
-        if isinstance(move.step, Near) and self._dials() != shown:
-            self._show_both()
         if isinstance(question, Value) and heard.meaning is Meaning.SET_ACUITY:
             self._say("near_acuity_recorded", {"line": heard.value})
         elif isinstance(question, AcuityQuestion) and heard.meaning is Meaning.SET_ACUITY:
-            self._say("acuity_recorded", {"eye": Eye.BOTH, "line": heard.value})
+            self._say("acuity_recorded", {"eye": question.eye, "line": heard.value})
 
     def _value(self, of: str, heard: Heard) -> None:
         if heard.meaning is Meaning.RED_FLAG:  # there may be more than one; "none" or skip ends it
@@ -367,7 +368,7 @@ class Exam:
     def _set_add(self, add: int) -> None:
         """The examiner's word on the add: a refinement that is on is over."""
         if isinstance(self.state.together.step, Near) and self.state.together.step.id == "near":
-            self._leave_both(Status.DONE)
+            self._leave_both(Status.DONE, told=False)
         together = self.state.together
         self.state = replace(
             self.state, together=replace(together, add=add, tentative=False, done=(*together.done, "near"))
@@ -410,8 +411,10 @@ class Exam:
     def _transpose(self, heard: Heard) -> None:
         """The lens in the other cylinder form, for whoever writes that way; the record stays as it is."""
         state = self.state
-        lenses: dict[str, object] = {str(eye): state.of(eye).state.lens for eye in closing.EYES if state.of(eye).begun}
-        self._say("transposed", lenses or {str(state.eye): self._lens()})
+        lenses = {str(eye): state.of(eye).state.lens for eye in closing.EYES if state.of(eye).begun}
+        lenses = lenses or {str(state.eye): self._lens()}
+        plus = self.instrument.plus
+        self._say("transposed", {eye: lens if plus else to_plus(lens) for eye, lens in lenses.items()})
 
     def _power_at(self, heard: Heard) -> None:
         """What the lenses come to at another vertex distance."""
@@ -504,8 +507,7 @@ class Exam:
 
     def _to_eye(self, wanted: Eye, after: str) -> None:
         """Look at an eye: go on with it, or look at a finished one again from the steps that follow `after`."""
-        if self._at_both:
-            self._leave_both(Status.SKIPPED)
+        self._break_off_both()
         progress = replace(self.state.of(wanted), examined=True)
         if progress.finished and progress.begun:
             step = route.following(progress.state, after)[1]
@@ -531,8 +533,7 @@ class Exam:
         self._short(Eye(heard.value) if heard.value in ("right", "left") else self.state.eye, Road.RECHECK)
 
     def _short(self, eye: Eye, road: Road) -> None:
-        if self._at_both:
-            self._leave_both(Status.SKIPPED)
+        self._break_off_both()
         progress = self.state.of(eye)
         if progress.step is not None:
             self._out.append(StepChange(eye, progress.step.id, Status.SKIPPED))
@@ -564,9 +565,15 @@ class Exam:
         id = str(heard.meaning)
         self._remember()
         together = self.state.together
-        wanted = together.wanted | {id} | ({"near"} if id == "intermediate" and together.add is None else set())
-        done = tuple(one for one in together.done if one not in wanted and one != f"{id}_acuity")
-        self.state = replace(self.state, together=replace(together, wanted=wanted, done=done))
+        now = {id, f"{id}_acuity"}
+        if id == "intermediate" and together.add is None:
+            now |= {"near", "near_acuity"}
+        done = tuple(one for one in together.done if one not in now)
+        near_acuity = None if "near" in now else together.near_acuity
+        self.state = replace(
+            self.state,
+            together=replace(together, wanted=together.wanted | now, done=done, near_acuity=near_acuity),
+        )
         if not all(self.state.of(eye).finished for eye in closing.EYES):
             self._say("wanted_later", {"what": id})
             self._put_question(tries=0)
@@ -605,8 +612,7 @@ class Exam:
             self._finish(confirmed=False)
             return
         self._remember()
-        if self._at_both:
-            self._leave_both(Status.SKIPPED)
+        self._break_off_both()
         self.state = replace(self.state, closing=True, paused=False, question=None)
         self._go_on()
 
@@ -855,8 +861,9 @@ class Exam:
         """Take over what a step with both eyes left; a lens that it moved is shown."""
         for eye in closing.EYES:
             progress = self.state.of(eye)
-            if both.of(eye).lens != progress.state.lens:
+            if both.of(eye) != progress.state:
                 self.state = self.state.put(replace(progress, state=both.of(eye)))
+            if both.of(eye).lens != progress.state.lens:
                 self._out.append(ShowLens(eye, both.of(eye).lens))
         self.state = replace(
             self.state,
@@ -875,8 +882,10 @@ class Exam:
             step = self.state.together.step
             if step is None:
                 if not self._begin_both():
+                    self._add_on_dials()
                     return False
                 continue
+            self._add_on_dials()
             question = step.ask(self._both())
             if question is not None:
                 if question.eye is not Eye.BOTH and question.eye is not self.state.eye:
@@ -887,30 +896,28 @@ class Exam:
 
     def _begin_both(self) -> bool:
         """Begin the next step with both eyes; False when all are done."""
-        state = self.state
         for id in roads.BOTH:
             together = self.state.together
             if id in together.done:
                 continue
-            step, reason = roads.begin_both(id, state, self._both(), self.start.manner)
+            step, reason = roads.begin_both(id, self.state, self._both(), self.start.manner)
             if step is not None:
                 self._out.append(StepChange(Eye.BOTH, id, Status.BEGUN))
-                self.state = replace(self.state, together=replace(together, step=step))
+                balanced = together.balanced or id == "balance"
+                self.state = replace(
+                    self.state, together=replace(together, step=step, balanced=balanced), dials=None
+                )
                 if isinstance(step, Near):
-                    self._to_near(step)
+                    self._say("near_begins", {"step": step.id, "add": step.at, "distance": step.centimetres})
                 return True
             self.state = replace(self.state, together=replace(together, done=(*together.done, id)))
             if reason is not None:
                 self._out.append(StepChange(Eye.BOTH, id, Status.SKIPPED))
+            if reason not in (None, "young"):
                 self._say("both_skipped", {"step": id, "why": reason})
         return False
 
-    def _to_near(self, step: Near) -> None:
-        """The add goes before both eyes, on the sphere dials."""
-        self._say("near_begins", {"step": step.id, "add": step.at, "distance": step.centimetres})
-        self._show_both()
-
-    def _leave_both(self, status: Status) -> None:
+    def _leave_both(self, status: Status, told: bool = True) -> None:
         step = self.state.together.step
         assert step is not None
         self._out.append(StepChange(Eye.BOTH, step.id, status))
@@ -920,15 +927,32 @@ class Exam:
             facts: dict[str, object] = {"step": step.id, "add": step.at, "limit": step.at_limit}
             if age is not None:
                 facts["clear"] = closing.clear_range(step.at, age, step.centimetres)
-            self._say("add_found", facts)
+            if told:
+                self._say("add_found", facts)
         together = replace(self.state.together, step=None, done=(*self.state.together.done, step.id))
         if isinstance(step, Near) and step.id == "near":
             together = replace(together, tentative=status is not Status.DONE)
         self.state = replace(self.state, question=None, together=together)
-        if isinstance(step, Near):
-            self._show_both()
 
-    def _show_both(self) -> None:
+    def _break_off_both(self) -> None:
+        """Leave what is done with both eyes for something else; the dials go back to distance."""
+        if self._at_both:
+            self._leave_both(Status.SKIPPED)
+        self._add_on_dials()
+
+    def _add_on_dials(self) -> None:
+        """The add goes on both sphere dials while near is looked at, and comes off after."""
+        together = self.state.together
+        add = 0
+        if isinstance(together.step, Near):
+            add = together.step.at
+        elif isinstance(together.step, NearAcuity):
+            add = together.add or 0
+        if add == together.on_dials:
+            return
+        self.state = replace(self.state, together=replace(together, on_dials=add))
+        if not add:
+            self._say("back_to_distance")
         for eye, lens in self._dials().items():
             self._out.append(ShowLens(eye, lens))
 
@@ -972,8 +996,12 @@ class Exam:
             before = state.of(question.eye).state.lens
             on = before if lenses[0].with_cross(None) != before else None
         self._out.append(Ask(question, number, tries, on, self._back_to_one(question)))
-        if question.eye is not Eye.BOTH and question.step != "duochrome":
-            if isinstance(question, Choice):
+        if isinstance(question, Choice) and question.step in ("near", "intermediate"):
+            state = replace(state, dials=question.second)
+        elif question.eye is not Eye.BOTH:
+            if question.step == "duochrome":  # the colours stand for the two lenses; the dials stay between them
+                state = replace(state, dials=state.of(question.eye).state.lens)
+            elif isinstance(question, Choice):
                 state = replace(state, dials=question.second)
             elif isinstance(question, (Legible, AcuityQuestion)):
                 state = replace(state, dials=question.lens)
@@ -987,8 +1015,7 @@ class Exam:
         return before.first == question.first and before.second == on
 
     def _finish(self, confirmed: bool) -> None:
-        if self._at_both:
-            self._leave_both(Status.SKIPPED)
+        self._break_off_both()
         self.state = replace(self.state, over=True, confirmed=confirmed, question=None)
         if not confirmed:
             self._out.append(Flag("not_confirmed", Eye.BOTH))
@@ -1002,8 +1029,7 @@ class Exam:
     # -------------------------------------------------------------------------------------------------- small
     def _dials(self) -> dict[Eye, Lens]:
         """What the dials of each eye should show, the add on them while near is looked at."""
-        step = self.state.together.step
-        add = step.at if isinstance(step, Near) else 0
+        add = self.state.together.on_dials
         return {eye: with_add(self.state.of(eye).state.lens, add) for eye in closing.EYES}
 
     def _lens(self) -> Lens:

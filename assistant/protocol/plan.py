@@ -215,12 +215,16 @@ TOO_FAST_TIMES = 3
 FIT_SPREAD, FIT_SPREAD_IN_BLUR, FIT_SAME = 0.10, 0.15, 0.08  # of a choice, more with blur; the "same" zone
 FIT_LINE_SPREAD, FIT_LINE_SPREAD_IN_BLUR = 0.15, 0.10  # of a line read
 FIT_CHART = 1.2  # logMAR from the smallest line to the largest: a line by chance is any of them
+FIT_NAMED = 0.2  # share of pairs seen alike where one lens is named all the same
 FIT_STRAY = 0.10  # share of answers that say nothing
 FIT_AGAINST = 0.2  # an answer this much less likely than by chance speaks for another lens
-FIT_LEAST, FIT_LEAST_EACH = 3.0, 0.25  # natural logarithm of the likelihood ratio: less, and the answers do not fit
-FIT_SURE, FIT_SURE_EACH = 8.5, 0.38  # less than this, and a pair is repeated before the eye is done
+# Natural logarithm of how much likelier the answers are from such an eye than by chance: at least, and at least for each
+# answer. Less than FIT_LEAST and they do not fit; less than FIT_SURE and a pair is repeated before the eye is done. Where
+# there was a starting point, there are fewer answers to speak for the lens.
+FIT_LEAST, FIT_LEAST_GIVEN = (6.0, 0.30), (3.0, 0.25)
+FIT_SURE, FIT_SURE_GIVEN = (11.5, 0.38), (8.5, 0.38)
 FATIGUE_ANSWERS = 5  # timed answers in the first and in the last third, at least
-FATIGUE_TIMES, FATIGUE_SECONDS = 1.5, 1.0  # the last third slower by this factor, and by so many seconds
+FATIGUE_TIMES, FATIGUE_SECONDS = 2.0, 2.0  # the last third slower by this factor, and by so many seconds
 
 # --- safety nets ------------------------------------------------------------------------------------------------
 GOOD_ENOUGH = "20/30"  # a best line poorer than this sends the eye back once

@@ -71,6 +71,8 @@ class Together:
     done    steps of `plan.BOTH_EYES` gone through or passed over
     wanted  steps asked for by command
     tentative  the add was not refined to its end
+    balanced   the balance was begun
+    on_dials   the add that is on the sphere dials now, hundredths
     """
 
     step: BothStep | None = None
@@ -81,6 +83,8 @@ class Together:
     intermediate: int | None = None
     acuity: str | None = None
     near_acuity: str | None = None
+    balanced: bool = False
+    on_dials: int = 0
 
 
 @dataclass(frozen=True)

@@ -103,8 +103,7 @@ def begin_both(id: str, state: State, both: BothState, manner: Manner) -> tuple[
         reason = _not_to_balance(state)
         return (Balance(), None) if reason is None else (None, reason)
     if id == "acuity_both":
-        balanced = (manner.balance or "balance" in wanted) and _not_to_balance(state) is None
-        return (AcuityBoth() if balanced else None), None
+        return (AcuityBoth() if state.together.balanced else None), None
     if id == "near":
         return _near(state, both, manner)
     if id == "near_acuity":

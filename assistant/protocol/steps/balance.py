@@ -6,7 +6,7 @@ steps 34-40). Where no lens makes them equal, the dominant eye is left the clear
 "One" is the right eye behind its lens, "two" the left behind its own. The sphere found for an eye alone is not
 given up for that lightly: the plus goes in only where that eye, alone, sees better with it, or sees the same and
 had needed more than three clicks to lose its line. So a patient who judges each picture by its blur alone ends no
-worse for having been balanced.
+worse for having been balanced; and its line must be read as before, or the plus comes out again.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from ...optics.lens import CLICK, Lens
 from .. import plan
 from ..both import BothMove, BothState
 from ..effects import Flag
-from ..eye import sphere_within
+from ..eye import line_feet, sphere_within
 from ..meanings import Heard, Meaning
 from ..questions import AcuityQuestion, Choice, Eye
 from .acuity import read_through
@@ -30,11 +30,13 @@ class Balance:
 
     last      +1 where the right eye was the clearer one last time, -1 the left, 0 neither yet
     checking  the eye whose plus is being looked at alone
+    reading   it has the plus, and its line is being read
     """
 
     clicks: int = 0
     last: int = 0
     checking: Eye | None = None
+    reading: bool = False
     done: bool = False
 
     id = "balance"
@@ -44,9 +46,11 @@ class Balance:
         lens = both.of(eye).lens
         return lens.with_sphere(lens.sphere + fog + max(own, 0) * CLICK)
 
-    def ask(self, both: BothState) -> Choice | None:
+    def ask(self, both: BothState) -> Choice | AcuityQuestion | None:
         if self.done:
             return None
+        if self.reading and self.checking is not None:
+            return AcuityQuestion(self.checking, self.id, both.of(self.checking).lens)
         if self.checking is not None:
             return Choice(
                 self.checking, self.id, both.of(self.checking).lens, self._lens(both, self.checking, 0)
@@ -57,6 +61,8 @@ class Balance:
         return Choice(Eye.BOTH, self.id, right, left)
 
     def answer(self, both: BothState, heard: Heard) -> BothMove:
+        if self.reading:
+            return self._read(both, heard)
         if self.checking is not None:
             return self._checked(both, heard)
         if heard.meaning in EQUAL:
@@ -87,8 +93,20 @@ class Balance:
         eye = both.of(self.checking)
         room = eye.clicks is not None and eye.clicks > plan.CLICKS_EXPECTED
         if heard.meaning is Meaning.SECOND or (heard.meaning in EQUAL and room):
-            both = both.to(self.checking, self._lens(both, self.checking, 0))
+            return BothMove(replace(self, reading=True), both.to(self.checking, self._lens(both, self.checking, 0)))
         return BothMove(replace(self, done=True), both)
+
+    def _read(self, both: BothState, heard: Heard) -> BothMove:
+        """The plus stays if the line stays; the line before belongs to the lens before."""
+        assert self.checking is not None
+        before = both.of(self.checking)
+        after = read_through(before, heard)
+        lost = after.line_refused or (
+            before.line is not None and after.line is not None and line_feet(after.line) > line_feet(before.line)
+        )
+        if lost and before.line_lens is not None:
+            after = before.to(before.line_lens)
+        return BothMove(replace(self, done=True), both.put(after))
 
 
 @dataclass(frozen=True)

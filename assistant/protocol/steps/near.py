@@ -64,6 +64,7 @@ class Near:
     low: int
     high: int
     ways: tuple[int, ...] = (1, -1)
+    moved: bool = False
 
     @staticmethod
     def begin(both: BothState) -> Near | None:
@@ -103,12 +104,12 @@ class Near:
         assert way is not None
         if heard.meaning is not Meaning.SECOND:
             return BothMove(replace(self, ways=tuple(w for w in self.ways if w != way)), both)
-        return BothMove(replace(self, at=self.at + way * plan.ADD_STEP, ways=(way,)), both)
+        return BothMove(replace(self, at=self.at + way * plan.ADD_STEP, ways=(way,), moved=True), both)
 
     @property
     def at_limit(self) -> bool:
         """Whether the last choice ended at the limit, so that the patient may want more than was offered."""
-        return len(self.ways) == 1 and self._next() is None
+        return self.moved and bool(self.ways) and self._next() is None
 
     def left(self, both: BothState) -> BothState:
         """What the step leaves behind, however it ended."""
