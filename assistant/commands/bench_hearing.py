@@ -26,7 +26,8 @@ from typing import Any
 import numpy as np
 
 from ..errors import UserError
-from ..grammar import LISTENING_FOR, Grammar, Grammars
+from ..grammar import LISTENING_FOR, Grammar, Grammars, Template
+from ..grammar.numbers import Range
 from ..hearing.audio import read, resample, spoken
 from ..hearing.conditions import noisy
 from ..hearing.engines import NAMES, load
@@ -46,7 +47,16 @@ SWAPS = {  # meanings of a state that must never be taken for one another
     "legible": {Meaning.YES, Meaning.NO},
 }
 
-# Spoken commands with numbers, as the grammar samples them.
+# Spoken commands with numbers.
+NUMBERS = (
+    Meaning.SET_SPHERE,
+    Meaning.SET_CYLINDER,
+    Meaning.SET_AXIS,
+    Meaning.SET_ACUITY,
+    Meaning.SET_PD,
+    Meaning.SET_ADD,
+)
+USUAL_SENTENCES = 3  # of each kind, the likeliest
 NUMBER_COMMANDS = 40  # a voice
 ESPEAK_VOICES = ("en-us", "en-gb-x-rp", "en-us+f3", "en-gb-scotland+m3", "en-us+m7", "en-029+f2")
 FLITE_VOICES = ("slt", "rms", "awb", "kal16")
@@ -301,13 +311,22 @@ def number_commands(linked: Grammars, recogniser: Recogniser, count: int = NUMBE
 
 
 def sentences(linked: Grammars, count: int, rng: Random) -> Iterator[tuple[str, Meaning, Any]]:
-    """Commands that carry a number, sampled from the grammar by its weights; those it calls doubtful left out."""
-    grammar = linked.get("command")
-    while count:
-        phrase = grammar.sample(rng)
-        if phrase.value is not None and phrase.outcome is Outcome.HEARD:
-            yield phrase.text, phrase.meaning, phrase.value
-            count -= 1
+    """Commands that set a number: each kind in turn, in its usual sentences, any number in any of its forms."""
+    usual: dict[Meaning, list[Template]] = {}
+    for template in linked.get("command").templates():  # the likeliest first
+        if template.outcome is Outcome.HEARD and any(isinstance(part, Range) for part in template.parts):
+            usual.setdefault(template.meaning, []).append(template)
+    kinds = [meaning for meaning in NUMBERS if meaning in usual]
+    for number in range(count):
+        template = rng.choice(usual[kinds[number % len(kinds)]][:USUAL_SENTENCES])
+        allowed = next(part for part in template.parts if isinstance(part, Range))
+        value = rng.choice(list(allowed.values()))
+        said = rng.choice(allowed.kind.say(value))
+        yield (
+            " ".join(part if isinstance(part, str) else said for part in template.parts),
+            template.meaning,
+            value,
+        )
 
 
 def say(text: str, voice: str) -> Samples | None:

