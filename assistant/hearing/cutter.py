@@ -68,9 +68,9 @@ class Detector:
 class Cutter:
     """Push samples in, take cuts out.
 
-    pause_after  asked once KEPT_AFTER frames of silence have followed speech, with the cut as it would be: how
-                 many frames of silence in all are to end it. This is the place to recognise ahead of time: if
-                 nothing more is said, the cut that comes out is the one shown here.
+    pause_after  asked once KEPT_AFTER frames of silence have followed speech, with the cut as it would be:
+                 how many frames of silence in all are to end it. This is the place to recognise ahead of
+                 time: if nothing more is said, the cut that comes out is the one shown here.
     """
 
     def __init__(
