@@ -110,7 +110,8 @@ def to_ask_at_end(eye: EyeState, answers: Answers) -> tuple[Answer | None, Choic
     repeated = _reversed(plain)
     if repeated is not None:
         return repeated
-    foggy = eye.lens.with_sphere(min(eye.lens.sphere + round(4 * dull) * CLICK, plan.SPHERE_HIGH))
+    fog = min(round(4 * dull) * CLICK, plan.CONTROL_MOST)
+    foggy = eye.lens.with_sphere(min(eye.lens.sphere + fog, plan.SPHERE_HIGH))
     pair = (foggy, eye.lens) if position is Meaning.FIRST else (eye.lens, foggy)
     return None, Choice(eye.eye, "control", *pair)
 
@@ -199,7 +200,7 @@ def _fit(eye: EyeState, answers: Answers, focusing: bool) -> Fit:
 
 
 def _choice_fits(one: Answer, target: PowerVector, focusing: bool, dull: float) -> float:
-    """How much likelier than by chance (one in three) the answer to a pair is, given the lens that makes the eye sharp."""
+    """How much likelier than by chance (one in three) an answer is from an eye that the lens makes sharp."""
     pair = one.question
     assert isinstance(pair, Choice)
     first, second = (_blur(lens.vector, target, focusing) for lens in (pair.first, pair.second))

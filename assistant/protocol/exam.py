@@ -700,24 +700,28 @@ class Exam:
             question = progress.step.ask(progress.state)
             if question is None:
                 self._end_step(Status.DONE)
-            elif not all(self.instrument.reaches(lens) for lens in _lenses(question)):
+            elif not self._on_dials(question):
                 self._beyond(progress, question)
             else:
                 self._put_question(tries=0, question=self._reversed_first(progress, question))
                 return True
             progress = self.state.of(self.state.eye)
         checked = consistency.to_ask_at_end(progress.state, progress.answers)
-        if checked is not None and self._allowed(progress):
+        if checked is not None and self._allowed(progress) and self._on_dials(checked[1]):
             self.state = self.state.put(replace(progress, checking=checked))
             self._put_question(tries=0, question=checked[1])
             return True
         self._eye_finished(progress)
         return False
 
+    def _on_dials(self, question: Question) -> bool:
+        """Whether this head's dials can show what is asked about."""
+        return all(self.instrument.reaches(lens) for lens in _lenses(question))
+
     def _reversed_first(self, progress: EyeProgress, question: Question) -> Question:
         """The question, or first a pair shown before, in reverse order, where the answers so far call for it."""
         checked = consistency.to_repeat(progress.answers) if isinstance(question, Choice) else None
-        if checked is None:
+        if checked is None or not self._on_dials(checked[1]):
             return question
         self.state = self.state.put(replace(progress, checking=checked))
         return checked[1]
@@ -924,9 +928,9 @@ class Exam:
         if isinstance(step, Near):
             self._put_both(step.left(self._both()))
             age = self.state.age
-            facts: dict[str, object] = {"step": step.id, "add": step.at, "limit": step.at_limit}
+            facts: dict[str, object] = {"step": step.id, "add": step.found, "limit": step.at_limit}
             if age is not None:
-                facts["clear"] = closing.clear_range(step.at, age, step.centimetres)
+                facts["clear"] = closing.clear_range(step.found, age, step.centimetres)
             if told:
                 self._say("add_found", facts)
         together = replace(self.state.together, step=None, done=(*self.state.together.done, step.id))

@@ -207,6 +207,7 @@ CATCHES_MOST = 3  # repeated pairs an eye
 CATCH_APART = 4  # answers between them
 ONE_SIDED = 0.8  # share of the answers for one position
 PLAIN = 0.40  # dioptres of blur between the lenses of a pair worth repeating; more for an eye that sees poorly
+CONTROL_MOST = 300  # D/100 of plus too much in a control pair: 1.00 D at 20/20, more for an eye that sees poorly
 CHOICES_TO_JUDGE = 5  # an eye with fewer is not judged by its answers
 NO_PREFERENCE = 6  # choices an eye, and not one of them preferred
 TOO_FAST = 0.3  # seconds from the end of the question: the lens has not been seen
@@ -218,9 +219,9 @@ FIT_CHART = 1.2  # logMAR from the smallest line to the largest: a line by chanc
 FIT_NAMED = 0.2  # share of pairs seen alike where one lens is named all the same
 FIT_STRAY = 0.10  # share of answers that say nothing
 FIT_AGAINST = 0.2  # an answer this much less likely than by chance speaks for another lens
-# Natural logarithm of how much likelier the answers are from such an eye than by chance: at least, and at least for each
-# answer. Less than FIT_LEAST and they do not fit; less than FIT_SURE and a pair is repeated before the eye is done. Where
-# there was a starting point, there are fewer answers to speak for the lens.
+# Natural logarithm of how much likelier the answers are from such an eye than by chance: at least, and at least
+# for each answer. Less than FIT_LEAST and they do not fit; less than FIT_SURE and a pair is repeated before the
+# eye is done. Where there was a starting point, there are fewer answers to speak for the lens.
 FIT_LEAST, FIT_LEAST_GIVEN = (6.0, 0.30), (3.0, 0.25)
 FIT_SURE, FIT_SURE_GIVEN = (11.5, 0.38), (8.5, 0.38)
 FATIGUE_ANSWERS = 5  # timed answers in the first and in the last third, at least

@@ -7,9 +7,9 @@
     > two
     assistant  Add plus one point seven five. Back to distance.
 
-`start` is a start file's content, `patient` an eye that sees exactly (sphere, cylinder, axis), `until` lets that patient
-answer, left out of the file, to the first question of a step. `> ` are typed lines, through the real grammars. All
-other lines are the exam's. `python tests/protocol/conversing.py --update` writes the exam's lines anew; read the
+`start` is a start file's content, `patient` an eye that sees exactly (sphere, cylinder, axis), `until` lets that
+patient answer, left out of the file, to the first question of a step. `> ` are typed lines, through the real grammars.
+All other lines are the exam's. `python tests/protocol/conversing.py --update` writes the exam's lines anew; read the
 difference before keeping it.
 """
 

@@ -4,7 +4,8 @@ The lens of a pair is the right eye's distance lens with the add on it; the left
 add misses the final one by more than 0.50 D at the 95 % limits (Arq Bras Oftalmol 2013;76:218-220), so it is
 refined; a choice never takes it further than that, nor out of what is published for the age (Millodot,
 Dictionary of Optometry, 2009): beyond it the examiner sets the add by command. Equal pictures leave the add alone:
-what an eye can focus for a moment it need not keep up.
+what an eye can focus for a moment it need not keep up; and a step is taken only where the pair in reverse order
+says the same.
 """
 
 from __future__ import annotations
@@ -56,7 +57,11 @@ def _published(age: int) -> tuple[int, int]:
 
 @dataclass(frozen=True)
 class Near:
-    """`at` is the add now, `low` and `high` how far a choice may take it (hundredths); `ways` are still to be tried."""
+    """`at` is the add now, `low` and `high` how far a choice may take it (hundredths); `ways` are still to be tried.
+
+    `back` is the add before, once a step was preferred: the pair comes again in reverse order, and the step stays only
+    where it is preferred again. `moved`: one has stayed.
+    """
 
     id: str
     centimetres: int
@@ -64,6 +69,7 @@ class Near:
     low: int
     high: int
     ways: tuple[int, ...] = (1, -1)
+    back: int | None = None
     moved: bool = False
 
     @staticmethod
@@ -91,31 +97,42 @@ class Near:
         return None
 
     def ask(self, both: BothState) -> Choice | None:
+        lens = both.right.lens
+        if self.back is not None:
+            return Choice(Eye.BOTH, self.id, with_add(lens, self.at), with_add(lens, self.back))
         way = self._next()
         if way is None:
             return None
-        lens = both.right.lens
-        return Choice(
-            Eye.BOTH, self.id, with_add(lens, self.at), with_add(lens, self.at + way * plan.ADD_STEP)
-        )
+        return Choice(Eye.BOTH, self.id, with_add(lens, self.at), with_add(lens, self.at + way * plan.ADD_STEP))
 
     def answer(self, both: BothState, heard: Heard) -> BothMove:
+        second = heard.meaning is Meaning.SECOND
+        if self.back is not None:
+            if heard.meaning is Meaning.FIRST:
+                return BothMove(replace(self, back=None, moved=True), both)
+            # The place was answered, or the two are alike: the add before stands.
+            return BothMove(replace(self, at=self.back, back=None, ways=()), both)
         way = self._next()
         assert way is not None
-        if heard.meaning is not Meaning.SECOND:
+        if not second:
             return BothMove(replace(self, ways=tuple(w for w in self.ways if w != way)), both)
-        return BothMove(replace(self, at=self.at + way * plan.ADD_STEP, ways=(way,), moved=True), both)
+        return BothMove(replace(self, at=self.at + way * plan.ADD_STEP, back=self.at, ways=(way,)), both)
 
     @property
     def at_limit(self) -> bool:
         """Whether the last choice ended at the limit, so that the patient may want more than was offered."""
         return self.moved and bool(self.ways) and self._next() is None
 
+    @property
+    def found(self) -> int:
+        """The add as it stands, hundredths: a step not yet confirmed does not count."""
+        return self.at if self.back is None else self.back
+
     def left(self, both: BothState) -> BothState:
         """What the step leaves behind, however it ended."""
         if self.id == "intermediate":
-            return replace(both, intermediate=self.at)
-        return replace(both, add=self.at)
+            return replace(both, intermediate=self.found)
+        return replace(both, add=self.found)
 
 
 def with_add(lens: Lens, add: int) -> Lens:
