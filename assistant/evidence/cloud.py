@@ -15,8 +15,8 @@ import numpy as np
 from .model import SIZE, Answers, Array, Prior, Seen, Singles
 
 FIRST_PARTICLES: Final = 4000  # the prior is wide: many to begin with,
-PARTICLES: Final = 1000  # fewer once they have gathered
-RENEW_BELOW: Final = 0.4  # effective share of particles
+PARTICLES: Final = 1200  # fewer once they have gathered
+RENEW_BELOW: Final = 0.25  # effective share of particles
 SWEEPS: Final = 2
 VECTOR_MOVES: Final = 2
 _SEED: Final = 20170310

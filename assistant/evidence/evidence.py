@@ -18,7 +18,7 @@ from ..protocol.progress import EyeProgress
 from ..protocol.questions import Choice, Legible, Question
 from . import intervals as spans
 from .cloud import Cloud
-from .gain import chances, information, vector_gain
+from .gain import blur_information, chances, information, shown_by
 from .intervals import Intervals
 from .model import J0, J45, Answers, Array, M, Prior, Seen, answer_row
 from .pairs import Pair
@@ -182,12 +182,12 @@ class Evidence:
     # -- what to ask
 
     def gain(self, question: Question) -> float:
-        """Bits the answer to a question is expected to add about the power vector.
+        """Bits the answer to a question is expected to add about the eye's blur, and so about its power vector.
 
         Raises ValueError for a question whose answer says nothing about the eye.
         """
-        theta = self._cloud.theta
-        return vector_gain(chances(question, Seen(theta, self.age)), theta[:3], self._weights)
+        seen = Seen(self._cloud.theta, self.age)
+        return blur_information(chances(question, seen), shown_by(question, seen), self._weights)
 
     def information(self, question: Question) -> float:
         """Bits the answer is expected to add about the eye and the person together: QUEST+'s measure."""

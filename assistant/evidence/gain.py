@@ -15,7 +15,7 @@ from ..protocol.meanings import Meaning
 from ..protocol.questions import AcuityQuestion, Choice, Legible, Question
 from .model import Array, Seen, choice_row, line_row, reading_rows
 
-_FLOOR: Final = 1e-4  # D²: variances below (0.01 D)² are as good as none
+BINS: Final = 16  # of equal weight, from the least blur to the most
 
 
 def chances(question: Question, seen: Seen) -> Array:
@@ -49,24 +49,30 @@ def information(table: Array, weights: Array) -> float:
     return _entropy(foretold) - float(np.sum(_entropy_terms(table) @ weights))
 
 
-def vector_gain(table: Array, vectors: Array, weights: Array) -> float:
-    """Bits about the power vector alone: expected fall of the entropy of the normal distribution with the
-    posterior's covariance. `vectors` is (3, particles)."""
-    now = _log_volume(vectors, weights)
-    after = 0.0
-    for answer in table:
-        joint = answer * weights
-        share = joint.sum()
-        if share > 1e-6:
-            after += share * _log_volume(vectors, joint / share)
-    return float(now - after)
+def blur_information(table: Array, shown: Array, weights: Array) -> float:
+    """Mutual information in bits between the answer and the blur it is about, persons averaged over.
+
+    `shown` (particles,) is that blur, as from `shown_by`. What an answer says of the power vector it says through it,
+    so this leaves out what would only be learnt of the person: how sharp, how steady, how careful.
+    """
+    order = np.argsort(shown)
+    sums = np.cumsum(weights[order])
+    bins = np.minimum((sums - weights[order] / 2) / sums[-1] * BINS, BINS - 1).astype(int)
+    joint = np.zeros((len(table), BINS))
+    for answer, row in enumerate(table * weights):
+        joint[answer] = np.bincount(bins, weights=row[order], minlength=BINS)
+    share = joint.sum(axis=0)
+    within = joint / np.where(share > 0, share, 1)
+    return _entropy(joint.sum(axis=1)) - float(_entropy_terms(within).sum(axis=0) @ share)
 
 
-def _log_volume(vectors: Array, weights: Array) -> float:
-    """Half the base-2 logarithm of the determinant of the covariance."""
-    apart = vectors - (vectors @ weights)[:, None]
-    covariance = (apart * weights) @ apart.T + _FLOOR * np.eye(len(vectors))
-    return float(np.linalg.slogdet(covariance)[1] / (2 * np.log(2)))
+def shown_by(question: Question, seen: Seen) -> Array:
+    """What a question shows each particle, dioptres: by how much the first lens blurs more than the second, or the blur
+    behind the one lens."""
+    if isinstance(question, Choice):
+        return np.asarray(seen.blur(question.first.vector) - seen.blur(question.second.vector), dtype=np.float64)
+    assert isinstance(question, (Legible, AcuityQuestion))
+    return np.asarray(seen.blur(question.lens.vector), dtype=np.float64)
 
 
 def _entropy_terms(table: Array) -> Array:

@@ -100,8 +100,9 @@ def pupil_log_scale(age: float | None) -> float:
 
 
 def _share(x: Singles) -> Singles:
-    """The logistic function; its argument is held where single precision can follow."""
-    return np.asarray(1 / (1 + np.exp(-np.clip(x, -60, 60))), dtype=np.float32)
+    """The logistic function. Far below zero exp goes to infinity and the share to nothing, which is right."""
+    with np.errstate(over="ignore"):
+        return np.asarray(np.reciprocal(1 + np.exp(-x)), dtype=np.float32)
 
 
 @dataclass(frozen=True)
@@ -194,8 +195,8 @@ _OPEN = 9.0  # logMAR: no bound
 class Answers:
     """Answers of one eye, by form, as columns (n, 1) that broadcast against particles.
 
-    choices   lens vectors and cylinders of both; weights of the outcomes second, first, same; a constant; +1 second
-              -1 first 0 neither; hedged 1, sure 0, neither -1
+    choices   lens vectors and cylinders of both; weight of "the same" and a constant; the second lens named +1,
+              the first -1, neither 0; hedged 1, sure 0, not to be counted -1
     lines     `Legible`: lens vector, size (logMAR), weight of yes and of no, a constant
     readings  `AcuityQuestion`: lens vector, bounds of the acuity shown (logMAR)
     """
@@ -207,7 +208,7 @@ class Answers:
     @staticmethod
     def none() -> Answers:
         return Answers(
-            np.zeros((14, 0, 1), np.float32), np.zeros((7, 0, 1), np.float32), np.zeros((5, 0, 1), np.float32)
+            np.zeros((12, 0, 1), np.float32), np.zeros((7, 0, 1), np.float32), np.zeros((5, 0, 1), np.float32)
         )
 
     def plus(self, row: Answers) -> Answers:
@@ -217,6 +218,10 @@ class Answers:
             np.concatenate((self.readings, row.readings), axis=1),
         )
 
+
+# Chance of what was heard of the voice, constant + slope * chance of hedging, for a sure answer, a hedged one and one
+# where it is not to be counted (index -1).
+_HEDGED: Final = (np.array([0.99, 0.01, 1.0], np.float32), np.array([-0.98, 1.0, 0.0], np.float32))
 
 NOT_BLUR: Final = frozenset({"duochrome", "pinhole"})
 """Steps whose answers rest on something else than the blur of the lens: colour, or a pinhole before it."""
@@ -240,13 +245,12 @@ def answer_row(question: Question, heard: Heard) -> Answers | None:
 
 
 _CHOICE_WEIGHTS: Final = {
-    # weights of second, first, same, and a constant: "can't tell" says little, and that is nearest to "the same"
-    Meaning.SECOND: (1.0, 0.0, 0.0, 0.0, 1.0),
-    Meaning.FIRST: (0.0, 1.0, 0.0, 0.0, -1.0),
-    Meaning.SAME: (0.0, 0.0, 1.0, 0.0, 0.0),
-    Meaning.UNSURE: (0.0, 0.0, 0.03, 0.01, 0.0),
+    # weight of "the same", a constant, the lens named; "can't tell" says little, and that is nearest to "the same"
+    Meaning.SECOND: (0.0, 0.0, 1.0),
+    Meaning.FIRST: (0.0, 0.0, -1.0),
+    Meaning.SAME: (1.0, 0.0, 0.0),
+    Meaning.UNSURE: (0.03, 0.01, 0.0),
 }
-OUTCOMES: Final = (Meaning.FIRST, Meaning.SECOND, Meaning.SAME)
 
 
 def choice_row(first: Lens, second: Lens, meaning: Meaning | None, hedged: bool | None = None) -> Answers | None:
@@ -254,7 +258,7 @@ def choice_row(first: Lens, second: Lens, meaning: Meaning | None, hedged: bool 
     weights = _CHOICE_WEIGHTS.get(meaning) if meaning is not None else None
     if weights is None:
         return None
-    mark = -1.0 if hedged is None or not weights[4] else float(hedged)
+    mark = -1.0 if hedged is None or not weights[2] else float(hedged)
     none = Answers.none()
     row = (*first.vector, first.cylinder / 100, *second.vector, second.cylinder / 100, *weights, mark)
     return Answers(_column(row), none.lines, none.readings)
@@ -321,42 +325,59 @@ class Seen:
         other.m, other.j0, other.j45 = theta[:3].astype(np.float32)
         return other
 
-    def _blur_squared(self, m: Singles, j0: Singles, j45: Singles) -> Singles:
+    def _blur_squared(self, m: Singles | np.float32, j0: Singles | np.float32, j45: Singles | np.float32) -> Singles:
         """Square of the blur behind lenses, in dioptres at a 4 mm pupil."""
         left = m - self.m
         left += np.minimum(np.maximum(-left, 0), self.focus)
         a, b = j0 - self.j0, j45 - self.j45
         return np.asarray((left * left + a * a + b * b) * self.scale_squared)
 
+    def blur(self, lens: PowerVector) -> Singles:
+        """Blur behind a lens, in dioptres at a 4 mm pupil, (particles,)."""
+        m, j0, j45 = (np.float32(part) for part in lens)
+        return np.asarray(np.sqrt(self._blur_squared(m, j0, j45)))
+
     def _acuity(self, m: Singles, j0: Singles, j45: Singles) -> Singles:
         """Acuity in logMAR behind lenses."""
         b2 = self._blur_squared(m, j0, j45) + np.float32(1e-6)
         return np.asarray(np.log10(self.best_mar + np.exp(0.5 * self.exponent * np.log(b2))))
 
-    def chosen(self, choices: Singles) -> tuple[Singles, Singles, Singles, Singles]:
-        """Chances of second and of first before lapses, the difference seen (D, above 0: second), the zone (D)."""
+    def log_choices(self, choices: Singles) -> Singles:
+        """Logarithm of the chance of each choice answer, (n, particles): those that name a lens, then the others."""
+        named = choices[10, :, 0] != 0
+        if named.all():
+            return self._log_named(choices)
+        if not named.any():
+            return self._log_equal(choices)
+        parts = (self._log_named(choices[:, named]), self._log_equal(choices[:, ~named]))
+        return np.concatenate(parts)
+
+    def _compared(self, choices: Singles) -> tuple[Singles, Singles, Singles]:
+        """The difference seen (D, above 0: the second lens is better), the same zone (D), the noise (D)."""
         m1, j1, k1, c1, m2, j2, k2, c2 = choices[:8]
         first = np.sqrt(self._blur_squared(m1, j1, k1) + self.inner)
         second = np.sqrt(self._blur_squared(m2, j2, k2) + self.inner)
         mean = (first + second) * np.float32(0.5)
         told = self.threshold + self.weber * mean
-        zone = self.same + self.growth * mean
         better = first - second + self.minus * (m1 - m2) + self.cylinder * (c1 - c2) + self.position * told
-        slope = np.float32(_LOGISTIC) / told
-        return _share((better - zone) * slope), _share((-better - zone) * slope), better, zone
+        return better, self.same + self.growth * mean, told
 
-    def log_choices(self, choices: Singles) -> Singles:
-        """Logarithm of the chance of each choice answer, (n, particles)."""
-        w2, w1, same, constant, sign, hedged = choices[8:]
-        second, first, better, zone = self.chosen(choices)
-        p = w2 * second + w1 * first + same * (1 - second - first)
-        p = p * (1 - self.lapse) + self.lapse * (w2 + w1 + same) / 3 + constant
-        # An answer that came through by a hair is the one that is hedged.
-        beyond = np.maximum(better * sign - zone, 0)
-        near = np.exp(-beyond / (np.float32(0.1) + zone))
-        share = self.hedging * near + np.float32(0.01)
-        said = np.where(hedged < 0, np.float32(1), np.where(hedged > 0.5, share, 1 - share * np.float32(0.98)))
-        return np.asarray(np.log(p * said + np.float32(_LEAST)))
+    def _log_named(self, choices: Singles) -> Singles:
+        sign, hedged = choices[10:]
+        better, zone, told = self._compared(choices)
+        beyond = better * sign - zone
+        p = _share(beyond * (np.float32(_LOGISTIC) / told)) * (1 - self.lapse) + self.lapse / 3
+        # An answer that came through by a hair is the one that is hedged. Chance of hedging: near * hedging + 0.01.
+        near = np.exp(np.minimum(-beyond, 0) / (np.float32(0.1) + zone))
+        constant, slope = _HEDGED[0][hedged.astype(int)], _HEDGED[1][hedged.astype(int)]
+        return np.asarray(np.log(p * (constant + slope * self.hedging * near) + np.float32(_LEAST)))
+
+    def _log_equal(self, choices: Singles) -> Singles:
+        same, constant = choices[8:10]
+        better, zone, told = self._compared(choices)
+        slope = np.float32(_LOGISTIC) / told
+        p = 1 - _share((better - zone) * slope) - _share((-better - zone) * slope)
+        return np.asarray(np.log(same * (p * (1 - self.lapse) + self.lapse / 3) + constant + np.float32(_LEAST)))
 
     def log_lines(self, lines: Singles) -> Singles:
         """Logarithm of the chance of each answer to "can you read any letter", (n, particles)."""
