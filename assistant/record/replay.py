@@ -80,7 +80,8 @@ def replay(log: Log, corrected: bool = True) -> Replay:
         elif held["kind"] == "prescription":
             asked, ended = None, True
         elif held["kind"] == "heard" and "amends" not in held:
-            if question_key(exam.question) != asked:
+            # Paused, undo may go back to another question, which is put only when the exam goes on.
+            if not exam.state.paused and question_key(exam.question) != asked:
                 return Replay(tuple(effects), _prescription(effects), held, exam.question, len(hearings) - fed)
             effects += exam.hear(_heard(held, amended.get(held["seq"])))
             fed += 1
