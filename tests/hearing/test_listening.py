@@ -15,6 +15,7 @@ import pytest
 from assistant import listening
 from assistant.grammar import Grammar, Grammars
 from assistant.hearing.cutter import FRAME, Cutter
+from assistant.hearing.hesitation import Hesitation
 from assistant.hearing.microphone import Block, Change
 from assistant.hearing.recogniser import RATE, Samples
 from assistant.listening import HELD, SHOWN_AFTER, SILENCE_AFTER, UNASKED_AFTER, Ear, listen_live
@@ -254,6 +255,17 @@ def test_a_slow_answer_is_marked_with_its_reason(sitting: Sitting) -> None:
     sitting.say("two")
     answer = [e for e in sitting.told() if e["kind"] == "heard"][-1]
     assert answer["hedged"] is True and answer["hedged_by"] == ["wait"]
+
+
+@pytest.mark.parametrize(("pause", "reasons"), [(1.0, None), (2.7, ["rising voice"])])
+def test_a_rising_voice_counts_after_a_wait(
+    sitting: Sitting, monkeypatch: pytest.MonkeyPatch, pause: float, reasons: list[str] | None
+) -> None:
+    monkeypatch.setattr(listening, "hesitation", lambda *_: Hesitation(("rising voice",)))
+    sitting.say("one or two", pause=pause)
+    sitting.say("two")
+    answer = [e for e in sitting.told() if e["kind"] == "heard"][-1]
+    assert answer.get("hedged_by") == reasons and answer["hedged"] is bool(reasons)
 
 
 # --- sound that is missing
