@@ -32,8 +32,8 @@ SILENCE_AFTER = 15.0  # once the patient has been asked
 SHOWN_AFTER = 8.0  # after a lens was named and nothing more: the examiner turns a dial, or it was meant as the answer
 UNASKED_AFTER = 60.0  # while nobody has asked the patient yet: the examiner is busy
 HELD = 3.0  # an answer that may be the examiner showing a lens again counts when this long nothing follows it
-# In 28 of 220 plain recordings of "one" and "two" (Free Spoken Digit, Speech Commands) the voice rises: by itself, in an
-# answer that came in time, that is no hesitation. The limit is a design choice.
+# In 28 of 220 plain recordings of "one" and "two" (Free Spoken Digit, Speech Commands) the voice rises: by itself, in
+# an answer that came in time, that is no hesitation. The limit is a design choice.
 WAVERING = 2.5  # seconds from the question to the answer
 RISING = "rising voice"
 TOUCHES = 2  # frames: speech this near to sound that was lost or left out may have lost a part itself
