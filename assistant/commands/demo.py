@@ -36,9 +36,9 @@ from ..record.folder import ExamFolder, write_whole
 from ..record.starts import start_from_dict
 from ..session import Session
 from ..speaking import room
-from ..speaking.voice import Speech, Voice
+from ..speaking.voice import Speech, Voice, VoiceError
 from ..watching import Conversation, lens_text
-from .demo_clips import Clip, Clips
+from .demo_clips import NOISE, Clip, Clips
 from .exam import default_folder
 from .hear import grammars
 
@@ -63,7 +63,17 @@ class Scenario:
         """Someone attentive with these eyes; a seed gives the same answers to the same questions."""
         focus = mean_amplitude(self.age)
         right, left = (Eye(self.truth(side), accommodation=focus) for side in SIDES)
-        traits = replace(KINDS["steady"].traits, hedge=0.6, again=0.02, off_topic=0.015)
+        # Tells finer differences than most, so that the exam is short enough to read; hesitates near them all the same.
+        traits = replace(
+            KINDS["steady"].traits,
+            threshold=0.03,
+            same_zone=0.04,
+            lapse=0.0,
+            letter_noise=0.01,
+            hedge=0.5,
+            again=0.02,
+            off_topic=0.01,
+        )
         return VirtualPatient(right, left, traits, Random(seed), pd=self.pd, age=self.age)
 
 
@@ -79,11 +89,12 @@ LONGEST = 45 * 60  # seconds of conversation: an exam that goes on for longer is
 
 _STEPS = tuple(rule.id for rule in plan.EACH_EYE)
 
-# What the examiner says of their own accord when an eye comes to a step.
+# What the examiner says of their own accord when an eye comes to a step, and what else is to be heard there.
 INTERJECTIONS = {
-    ("right", "axis"): "keep looking straight ahead, you're doing fine",
+    ("right", "astigmatism"): "keep looking straight ahead, you're doing fine",
     ("right", "acuity"): "read back",
-    ("left", "power"): "undo that",
+    ("left", "sphere"): "door",
+    ("left", "over_minus"): "undo that",
 }
 
 UNCLEAR_FIRST, UNCLEAR_EVERY = 5, 17  # of the answers: which are unclear at the first try
@@ -146,12 +157,18 @@ class Telling(Conversation):
         self._out = out
         self._scene = scene
         self._said: Clip | None = None
+        self._furthest = 0
         self.questions = self.answers = self.asked_again = 0
 
     def say(self, clip: Clip) -> None:
         """A person begins to speak; told with what is heard of it."""
         self.silence()
         self._said = clip
+
+    def noise(self, clip: Clip) -> None:
+        """Something is heard that nobody said."""
+        self.silence()
+        self._out.write(f"{'':>10}  (a {clip.words})\n")
 
     def silence(self) -> None:
         """What was said and led to no event is told."""
@@ -174,8 +191,9 @@ class Telling(Conversation):
             self._progress(SIDES.index(event["eye"]), event["step"])
 
     def _progress(self, eye: int, step: str) -> None:
-        at = eye * len(_STEPS) + _STEPS.index(step) if step in _STEPS else 0
-        bar = "#" * (20 * at // (2 * len(_STEPS)))
+        if step in _STEPS:  # an eye may come back to a step
+            self._furthest = max(self._furthest, eye * len(_STEPS) + _STEPS.index(step))
+        bar = "#" * (20 * self._furthest // (2 * len(_STEPS)))
         spent = clock(self._scene.seconds)
         self._out.write(f"{'progress':>10}  [{bar:.<20}] {self.questions} questions, {spent} into the exam\n")
 
@@ -242,7 +260,7 @@ class Performance:
             self._say_prompts()
             if words := self._to_interject.pop((question.eye.value, question.step), None):
                 self._scene.quiet(DIAL)
-                self._say_and_wait(self._clips.named(words))
+                self._interject(self._clips.named(words))
                 continue
             if reply is None and (asked := self._clips.question(question)) is not None:
                 self._scene.quiet(DIAL)
@@ -260,6 +278,13 @@ class Performance:
             reply = replace(reply, seconds=SHORTEST_REPLY) if repeat else None
         self._say_prompts()
         self._scene.quiet(0.5)
+
+    def _interject(self, clip: Clip) -> None:
+        if clip.kind == NOISE:
+            self._telling.noise(clip)
+            self._scene.sound(self._clips.sound(clip))
+        else:
+            self._say_and_wait(clip)
 
     def _answer(self, reply: Reply, question: Question) -> Clip:
         self._replies += 1
@@ -360,7 +385,6 @@ def perform(
     aloud: Callable[[Samples], None] | None = None,
 ) -> Shown:
     """Play the whole exam into `folder`, telling the conversation to `out`. Raises UserError."""
-    voice = Voice()
     scene = Scene(pace=pace or (lambda seconds: None), aloud=aloud or (lambda samples: None))
     telling = Telling(out, scene)
     kept: list[Event] = []
@@ -370,11 +394,31 @@ def perform(
         start_from_dict({"patient": SCENARIO.code}),
         folder=folder,
         watch=(telling, kept.append),
-        speak=lambda words: prompts.append(voice.render(words).at(RATE).samples),
+        speak=speaker(prompts),
     )
-    Performance(session, Ear(session, recogniser, folder), scene, clips, patient, telling, prompts, kept).run()
+    try:
+        Performance(session, Ear(session, recogniser, folder), scene, clips, patient, telling, prompts, kept).run()
+    finally:
+        session.close()
     drafts = [event for event in kept if event["kind"] == "prescription"]
     return Shown(scene, telling, drafts[-1] if drafts else None)
+
+
+def speaker(prompts: list[Samples]) -> Callable[[str], None]:
+    """Renders what the assistant says into `prompts`; without a voice the demonstration goes on with text."""
+    voice = Voice()
+    told = False
+
+    def speak(words: str) -> None:
+        nonlocal told
+        try:
+            prompts.append(voice.render(words).at(RATE).samples)
+        except VoiceError as error:
+            if not told:
+                print(f"handsfree-refraction: prompts cannot be spoken: {error}; going on with text", file=sys.stderr)
+            told = True
+
+    return speak
 
 
 def print_comparison(out: IO[str], shown: Shown, scenario: Scenario) -> None:
