@@ -81,6 +81,12 @@ def test_commands_by_a_synthetic_voice(whisper: WhisperRecogniser, grammars: Gra
     assert (result.meaning, result.value) == COMMANDS[words], result
 
 
+@pytest.mark.parametrize("words", COMMANDS)
+def test_no_command_is_taken_for_another(whisper: WhisperRecogniser, grammars: Grammars, say: Say, words: str) -> None:
+    result = heard(whisper, grammars, "command", say(words))
+    assert not result.accepted or (result.meaning, result.value) == COMMANDS[words], result
+
+
 @pytest.mark.parametrize(
     "words", ["right", "left", "go", "stop", "my daughter drove me here today", "five six seven eight", "hello there"]
 )
