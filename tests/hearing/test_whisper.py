@@ -126,7 +126,8 @@ def test_likelihoods_do_not_depend_on_what_else_is_listened_for(
         return max(one.logp for one in weighing.candidates if one.parsed.meaning is meaning)
 
     for meaning in (Meaning.FIRST, Meaning.SECOND):
-        # Scored in other batches, sums round otherwise: 0.11 nats were seen. A tenth of the smallest margin (1.5) is allowed.
+        # Scored in other batches, sums round otherwise: 0.11 nats were seen. A tenth of the smallest margin, 1.5, is
+        # allowed.
         assert of(alone, meaning) == pytest.approx(of(among, meaning), abs=0.15)
     assert alone.free_logp == among.free_logp
 
