@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
@@ -24,6 +25,7 @@ from .hearing.microphone import Block, Change, Microphone, open_microphone
 from .hearing.recogniser import RATE, Recogniser, Samples
 from .protocol.meanings import CHOICE_ANSWERS, Heard, Meaning, Outcome, Speaker
 from .protocol.questions import Choice
+from .record.events import Recording
 from .record.folder import ExamFolder
 from .session import Session
 
@@ -70,14 +72,16 @@ class _Lane:
     by: Speaker | None
     cutter: Cutter
     ready: tuple[int, int, str, Heard] | None = None
+    saved: tuple[int, int, int, Recording] | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class _Utterance:
-    """What was said, ready for the exam."""
+    """What was said, ready for the exam. `saved`: its recording, if it is stored already, for the log's event `seq`."""
 
     heard: Heard
     cut: Cut
+    saved: tuple[int, Recording] | None = None
     hedged_by: tuple[str, ...] = ()
 
 
@@ -106,6 +110,7 @@ class Ear:
         self._crosstalk = CrossTalk(ahead) if two else None
         whose: tuple[Speaker | None, ...] = (Speaker.EXAMINER, Speaker.PATIENT) if two else (None,)
         self._lanes = [self._lane(by) for by in whose]
+        self._saver = ThreadPoolExecutor(1)
         self._turns = Turns(session.asks == "assistant")
         self._times_asked = 0  # of the session, when last looked at
         self._partial = np.zeros((0, len(whose)), np.float32)  # less than a frame
@@ -214,11 +219,19 @@ class Ear:
     def _ahead(self, lane: _Lane, cut: Cut) -> int:
         """Recognise ahead while the pause runs: a sure whole answer need not wait for a long one."""
         grammar = self._session.grammar(lane.by)
+        # Storing takes as long as recognising where a disk is slow. What two microphones hear may yet be an echo.
+        saving = None if self._folder is None or lane.by is not None else self._saver.submit(self._save, cut)
         heard = self._recogniser.hear(cut.audio, grammar)
         lane.ready = (cut.start, cut.end, grammar.name, heard)
+        lane.saved = None if saving is None else (cut.start, cut.end, *saving.result())
         if self._by_turns and (self._turns.shows(heard) or self._turns.is_ambiguous(heard)):
             return LONG_PAUSE  # "one ... or two?" in one breath is a whole question
         return pause_for(heard)
+
+    def _save(self, cut: Cut) -> tuple[int, Recording]:
+        """Store the sound of the log's next event."""
+        assert self._folder is not None
+        return self._folder.next_seq, self._folder.save_audio(cut.audio, RATE)
 
     def _utterance(self, lane: _Lane, cut: Cut) -> None:
         if self._session.over:
@@ -230,10 +243,12 @@ class Ear:
         else:
             heard = self._recogniser.hear(cut.audio, grammar)
         self._quiet_since = max(self._quiet_since, self.position)
+        saved = lane.saved[2:] if lane.saved is not None and lane.saved[:2] == (cut.start, cut.end) else None
+        lane.saved = None
         whose = self._whose(lane, self._unless_broken(heard, cut), cut)
         if whose is None:
             return
-        said = self._timed(whose, cut)
+        said = replace(self._timed(whose, cut), saved=saved)
         if self._by_turns and whose.accepted and self._turns.is_ambiguous(whose):
             self._held = (said, self.position + round(HELD * RATE))
         else:
@@ -291,7 +306,7 @@ class Ear:
         reasons = hesitation(cut.audio, heard.hedged, after).reasons
         if reasons == (RISING,) and (after is None or after < WAVERING):
             reasons = ()  # the tune of the voice alone: people say plain words with it too
-        return _Utterance(replace(heard, hedged=bool(reasons)), cut, reasons)
+        return _Utterance(replace(heard, hedged=bool(reasons)), cut, hedged_by=reasons)
 
     def _release(self, as_shown: bool = False) -> None:
         """What was held is an answer, or (`as_shown`) the examiner showing a lens."""
@@ -308,7 +323,10 @@ class Ear:
         if self._session.over:
             return
         heard, cut = said.heard, said.cut
-        recording = self._folder.save_audio(cut.audio, RATE) if self._folder is not None else None
+        recording = None
+        if self._folder is not None:
+            stored = said.saved is not None and said.saved[0] == self._folder.next_seq
+            recording = said.saved[1] if stored and said.saved is not None else self._save(cut)[1]
         self._session.take(heard, recording, said.hedged_by)
         if heard.by is Speaker.EXAMINER and heard.meaning is Meaning.QUESTION:
             self._asked, self._wait = cut.speech_end, SILENCE_AFTER

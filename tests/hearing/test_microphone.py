@@ -110,6 +110,40 @@ def test_a_tone_at_the_devices_own_rate_is_the_same_tone_at_16_khz(rate: int) ->
     assert np.allclose(block.samples[:, 0], np.sin(2 * np.pi * 440 * at), atol=0.02)
 
 
+@pytest.mark.parametrize("rate", [32_000, 44_100, 48_000, 96_000])
+def test_speech_passes_whole_and_what_lies_above_it_does_not_fold_down(rate: int) -> None:
+    def level(hertz: float) -> float:
+        clock = Clock()
+        device = Device(clock, rate)
+        source = Microphone([device.open], clock)
+        tone = np.sin(2 * np.pi * hertz * np.arange(rate) / rate).astype(np.float32)
+        for begin in range(0, rate, 441):
+            device.give(tone[begin : begin + 441])
+        sound = np.concatenate([block.samples[:, 0] for block in heard(source)])[2000:-2000]
+        return float(20 * np.log10(np.std(sound) / np.std(tone) + 1e-9))
+
+    assert all(abs(level(hertz)) < 0.2 for hertz in (100, 1000, 4000, 7000))
+    assert all(level(hertz) < -80 for hertz in (9000, 10_000, 0.45 * rate))
+
+
+@pytest.mark.parametrize("rate", [16_000, 44_100, 48_000])
+@pytest.mark.parametrize("piece", [1, 7, 480, 4801])
+def test_pieces_of_any_size_give_the_same_sound(rate: int, piece: int) -> None:
+    sound = np.random.default_rng(3).standard_normal(rate // 8).astype(np.float32)
+
+    def through(size: int) -> Samples:
+        clock = Clock()
+        device = Device(clock, rate)
+        source = Microphone([device.open], clock)
+        for begin in range(0, len(sound), size):
+            device.give(sound[begin : begin + size])
+        return np.concatenate([block.samples[:, 0] for block in heard(source)] or [np.zeros(0, np.float32)])
+
+    whole, parts = through(len(sound)), through(piece)
+    length = min(len(whole), len(parts))
+    assert length > 0.03 * RATE and np.allclose(whole[:length], parts[:length], atol=1e-5)
+
+
 def test_an_overflow_is_counted_and_told_with_the_sound_after_it() -> None:
     clock = Clock()
     device = Device(clock, 48_000)
