@@ -23,6 +23,7 @@ from .hearing.cutter import FRAME, LONG_PAUSE, Cut, Cutter
 from .hearing.hesitation import hesitation
 from .hearing.microphone import Block, Change, Microphone, open_microphone
 from .hearing.recogniser import RATE, Recogniser, Samples
+from .hearing.sparing import SparingDetector
 from .protocol.meanings import CHOICE_ANSWERS, Heard, Meaning, Outcome, Speaker
 from .protocol.questions import Choice
 from .record.events import Recording
@@ -176,8 +177,10 @@ class Ear:
     # --- frame by frame ---
 
     def _lane(self, by: Speaker | None) -> _Lane:
-        lane = _Lane(by, Cutter())
-        lane.cutter = Cutter(pause_after=lambda cut: self._ahead(lane, cut))
+        def pause_after(cut: Cut) -> int:
+            return self._ahead(lane, cut)
+
+        lane = _Lane(by, Cutter(pause_after, SparingDetector()))
         return lane
 
     def _frame(self, frame: Samples, lost: bool, muted: bool) -> None:

@@ -14,7 +14,7 @@ import pytest
 
 from assistant import listening
 from assistant.grammar import Grammar, Grammars
-from assistant.hearing.cutter import FRAME, Cutter
+from assistant.hearing.cutter import FRAME
 from assistant.hearing.hesitation import Hesitation
 from assistant.hearing.microphone import Block, Change
 from assistant.hearing.recogniser import RATE, Samples
@@ -66,10 +66,7 @@ class Said(NamedTuple):
 def by_level(monkeypatch: pytest.MonkeyPatch) -> None:
     """Speech is what is loud: no detector has to be loaded, and every frame can be foretold."""
 
-    def cutter(pause_after: Any = None) -> Cutter:
-        return Cutter(pause_after, lambda frame: 1.0 if float(np.abs(frame).max()) > 0.1 else 0.0)
-
-    monkeypatch.setattr(listening, "Cutter", cutter)
+    monkeypatch.setattr(listening, "SparingDetector", lambda: lambda frame: float(np.abs(frame).max() > 0.1))
 
 
 class Sitting:
