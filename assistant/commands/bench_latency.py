@@ -48,6 +48,7 @@ IDLE_SECONDS = 10.0
 ANSWERS = ("one", "two", "about the same", "the second one", "can't tell", "two", "one", "number two")
 ROUNDS = 3  # of all answers, each by another voice
 COMMANDS = 16
+CLEAREST = 2  # of the voices say the commands: only what is heard has a delay
 
 # An exam that stands at its first pair of lenses once two lines are told.
 START = {"age": 38, "pd": 62, "right": {"sphere": -2.0, "cylinder": -0.75, "axis": 15}, "manner": {"eyes": ["right"]}}
@@ -76,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
     recogniser = load(args.engine, args.model)
     answers = [(words, ESPEAK_VOICES[number // len(ANSWERS) % len(ESPEAK_VOICES)]) for number, words in _answers(args)]
     commands = [
-        (text, ESPEAK_VOICES[number % len(ESPEAK_VOICES)])
+        (text, ESPEAK_VOICES[number % CLEAREST])
         for number, (text, _, _) in enumerate(sentences(linked, args.commands, Random(1)))
     ]
     with tempfile.TemporaryDirectory() as kept, ExamFolder.create(Path(kept) / "exam") as folder:
