@@ -147,6 +147,8 @@ def _names_both(text: str) -> bool:
 MARGIN = 3.0  # dB by which a voice is louder in its own microphone: less, and nobody can tell whose it is
 FALL = 3.84  # dB a frame of 32 ms: a room that rings for half a second until 60 dB down
 ABOVE_NOISE = 2.0  # times the power of the quietest moments: what is less is noise
+INAUDIBLE = 0.1  # of the noise's power, 10 dB below it: an echo that faint is nobody's trouble
+ROOM = 16  # frames, half a second, of each channel's noise, to put where an echo was
 NOISE_FRAMES = 125  # 4 s: nobody speaks that long without a gap
 SMOOTHED = 3  # frames over which a quietest moment is sought
 REMEMBERED = 1000  # frames, 32 s: longer than any utterance
@@ -158,7 +160,7 @@ Powers = npt.NDArray[np.float64]
 
 
 class CrossTalk:
-    """Blanks in each of two channels what is the echo of the voice in the other.
+    """Takes out of each of two channels what is the echo of the voice in the other.
 
     A voice is in the channel that is louder by MARGIN, and leaves an echo in the other: at most its power
     less MARGIN, falling by FALL a frame after it. What is quieter there is that echo. When neither channel is
@@ -176,26 +178,28 @@ class CrossTalk:
         self._voices: deque[Powers] = deque(maxlen=REMEMBERED)
         self._echo: Powers = np.zeros(2)  # in each channel, of the voice in the other
         self._first = 0  # index of the first voice remembered
+        self._floor: Powers = np.zeros(2)
+        self._room: tuple[deque[Samples], deque[Samples]] = (deque(maxlen=ROOM), deque(maxlen=ROOM))
 
     def frame(self, frame: Samples) -> list[Samples]:
-        """Take one frame, shape (FRAME, 2); give the frames, echoes blanked, that are ready: one, but for `ahead`."""
+        """Take one frame, shape (FRAME, 2); give the frames, without echoes, that are ready: one, but for `ahead`."""
         power = np.mean(np.square(frame, dtype=np.float64), axis=0)
         self._recent.append(power)
         self._quiet.append(np.mean(self._recent, axis=0))
-        floor = ABOVE_NOISE * np.min(self._quiet, axis=0)
-        voice = np.maximum(power - floor, 0.0)
+        self._floor = ABOVE_NOISE * np.min(self._quiet, axis=0)
+        voice = np.maximum(power - self._floor, 0.0)
         if len(self._voices) == REMEMBERED:
             self._first += 1
         self._voices.append(voice)
         self._waiting.append(frame)
         if len(self._waiting) <= self.ahead:
             return []
-        return [self._blanked()]
+        return [self._without_echo()]
 
     def rest(self) -> Iterator[Samples]:
         """The frames still held when the sound has ended."""
         while self._waiting:
-            yield self._blanked()
+            yield self._without_echo()
 
     def whose(self, begin: int, end: int) -> Speaker | None:
         """Who is louder by MARGIN between two samples of the stream; None: neither."""
@@ -206,17 +210,21 @@ class CrossTalk:
             return Speaker.EXAMINER
         return Speaker.PATIENT if patient > factor * examiner else None
 
-    def _blanked(self) -> Samples:
+    def _without_echo(self) -> Samples:
         frame: Samples = self._waiting.popleft()
         last = len(self._voices) - 1
         at = last - len(self._waiting)
         left = np.max([_left_in_other(self._voices[near]) for near in range(at, last + 1)], axis=0)
         self._echo = np.maximum(left, self._echo * 10 ** (-FALL / 10))
-        echo = (self._voices[at] <= self._echo) & (self._echo > 0)
-        if not echo.any():
-            return frame
+        audible = self._echo > INAUDIBLE * self._floor
         kept: Samples = frame.copy()
-        kept[:, echo] = 0.0
+        for channel, room in enumerate(self._room):
+            voice = self._voices[at][channel]
+            if audible[channel] and voice <= self._echo[channel]:
+                kept[:, channel] = room[0] if room else 0.0
+                room.rotate(-1)
+            elif not audible[channel] and voice == 0.0:
+                room.append(frame[:, channel].copy())
         return kept
 
 

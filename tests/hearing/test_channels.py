@@ -188,7 +188,14 @@ def voice(seconds: float, level: float, seed: int) -> Samples:
     return (level * rng.standard_normal(len(time)) * (0.55 + 0.45 * np.sin(2 * np.pi * 4 * time))).astype(np.float32)
 
 
-def room(crosstalk: float, *turns: tuple[str, float, float], noise: float = 0.001) -> tuple[Samples, list[slice]]:
+NOISE = 0.001  # root mean square of the room's
+
+
+def level(sound: Samples) -> float:
+    return float(np.sqrt(np.mean(np.square(sound, dtype=np.float64))))
+
+
+def room(crosstalk: float, *turns: tuple[str, float, float], noise: float = NOISE) -> tuple[Samples, list[slice]]:
     """Two channels: each turn is (who, pause before, seconds), weaker in the other's channel by `crosstalk` dB."""
     end = sum(pause + seconds for _, pause, seconds in turns) + 1.0
     sound = noise * np.random.default_rng(99).standard_normal((int(end * RATE), 2))
@@ -204,7 +211,7 @@ def room(crosstalk: float, *turns: tuple[str, float, float], noise: float = 0.00
     return sound.astype(np.float32), where
 
 
-def blanked(sound: Samples, ahead: int = 0) -> tuple[Samples, CrossTalk]:
+def without_echo(sound: Samples, ahead: int = 0) -> tuple[Samples, CrossTalk]:
     crosstalk = CrossTalk(ahead)
     frames = []
     for begin in range(0, len(sound) // FRAME * FRAME, FRAME):
@@ -215,23 +222,23 @@ def blanked(sound: Samples, ahead: int = 0) -> tuple[Samples, CrossTalk]:
 
 @pytest.mark.parametrize("crosstalk", [-6.0, -10.0, -15.0])
 @pytest.mark.parametrize("ahead", [0, 2])
-def test_a_voice_is_kept_in_its_own_channel_and_blanked_in_the_other(crosstalk: float, ahead: int) -> None:
+def test_a_voice_is_kept_in_its_own_channel_and_taken_out_of_the_other(crosstalk: float, ahead: int) -> None:
     sound, where = room(crosstalk, ("examiner", 1.0, 1.0), ("patient", 0.4, 0.6), ("examiner", 0.8, 0.5))
-    out, found = blanked(sound, ahead)
+    out, found = without_echo(sound, ahead)
     assert len(out) == len(sound) // FRAME * FRAME
     for (begin, end), own in zip(((turn.start, turn.stop) for turn in where), (0, 1, 0), strict=True):
         kept = out[begin:end, own] == sound[begin:end, own]
         assert kept.mean() > 0.98
-        assert (out[begin + FRAME : end - FRAME, 1 - own] == 0).mean() > 0.95
+        assert level(out[begin + FRAME : end - FRAME, 1 - own]) < 2 * NOISE  # the room's noise stands there
         assert found.whose(begin, end) is (Speaker.EXAMINER, Speaker.PATIENT)[own]
 
 
-def test_an_echo_that_comes_before_its_voice_is_blanked_where_the_devices_differ_in_time() -> None:
+def test_an_echo_that_comes_before_its_voice_is_taken_out_where_the_devices_differ_in_time() -> None:
     sound, (turn,) = room(-10.0, ("examiner", 1.0, 1.0))
     late = round(0.05 * RATE)
     shifted = np.stack([np.concatenate([np.zeros(late, np.float32), sound[:-late, 0]]), sound[:, 1]], axis=1)
-    out, _ = blanked(shifted, ahead=2)
-    assert (out[turn.start : turn.stop, 1] == 0).mean() > 0.95
+    out, _ = without_echo(shifted, ahead=2)
+    assert level(out[turn.start : turn.stop, 1]) < 2 * NOISE
 
 
 def test_both_at_once_are_kept_and_nobodys() -> None:
@@ -240,23 +247,31 @@ def test_both_at_once_are_kept_and_nobodys() -> None:
     both = sound[first].copy()
     both += sound[second]
     sound[first] = both
-    out, found = blanked(sound)
+    out, found = without_echo(sound)
     assert (out[first] == sound[first]).mean() > 0.7
     assert found.whose(first.start, first.stop) is None
 
 
 def test_equally_loud_in_both_is_nobodys_and_kept_in_both() -> None:
     sound, (turn,) = room(0.0, ("examiner", 1.0, 1.0))
-    out, found = blanked(sound)
+    out, found = without_echo(sound)
     assert found.whose(turn.start, turn.stop) is None
     assert np.array_equal(out[turn], sound[turn])
+
+
+def test_a_room_without_voices_stays_as_it_is_long_after_one() -> None:
+    sound, (turn,) = room(-10.0, ("examiner", 1.0, 1.0))
+    sound = np.concatenate([sound, room(-10.0)[0], room(-10.0)[0]])
+    out, _ = without_echo(sound)
+    rest = slice(turn.stop + RATE // 2, len(out))
+    assert np.array_equal(out[rest], sound[rest])
 
 
 def test_noise_in_one_microphone_is_nobodys_voice_and_hides_none_in_the_other() -> None:
     noise = 0.01 * np.random.default_rng(5).standard_normal((3 * RATE, 2)) * [1.0, 0.2]
     sound = noise.astype(np.float32)
     sound[RATE : RATE + RATE // 2, 1] += voice(0.5, 0.1, 1)
-    out, found = blanked(sound)
+    out, found = without_echo(sound)
     assert found.whose(RATE, RATE + RATE // 2) is Speaker.PATIENT
     turn = slice(RATE, RATE + RATE // 2)
     assert (out[turn, 1] == sound[turn, 1]).mean() > 0.95
