@@ -21,6 +21,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 from .normalise import DIGITS, TEENS, TENS, cardinal, digit_by_digit, short
 
@@ -380,7 +381,8 @@ class Range:
                 yield words, value
 
     def words(self) -> frozenset[str]:
-        return frozenset(word for words, _ in self.forms() for word in words.split())
+        """Every word that may be said for one of the numbers."""
+        return _words(self)
 
     @property
     def allowed(self) -> str:
@@ -390,3 +392,8 @@ class Range:
         if self.kind.scale == 100:
             return f"{self.low / 100:+.2f} to {self.high / 100:+.2f} in steps of {self.step / 100:.2f}"
         return f"{self.low} to {self.high}" + (f" in steps of {self.step}" if self.step != 1 else "")
+
+
+@cache  # of a few ranges, asked for by every listening state
+def _words(numbers: Range) -> frozenset[str]:
+    return frozenset(word for words, _ in numbers.forms() for word in words.split())

@@ -27,7 +27,7 @@ PHRASES = 2000  # of the grammar, likeliest first, given to Vosk as its language
 
 # Vosk's confidence of a word is a posterior in its lattice, often 1.0 for a wrong word: it can lower trust
 # only.
-SURE_WORD = 0.7  # chosen on synthetic speech; no source
+SURE_WORD = 0.7  # a design choice; no source
 LEAST_WORD = 0.3  # below this the words are no better than a guess
 
 

