@@ -383,8 +383,12 @@ def perform(
     out: IO[str],
     pace: Callable[[float], None] | None = None,
     aloud: Callable[[Samples], None] | None = None,
+    watch: Callable[[Event], None] = lambda event: None,
 ) -> Shown:
-    """Play the whole exam into `folder`, telling the conversation to `out`. Raises UserError."""
+    """Play the whole exam into `folder`, telling the conversation to `out` and each event to `watch`.
+
+    Raises UserError, and whatever `watch` raises.
+    """
     scene = Scene(pace=pace or (lambda seconds: None), aloud=aloud or (lambda samples: None))
     telling = Telling(out, scene)
     kept: list[Event] = []
@@ -393,7 +397,7 @@ def perform(
         grammars(),
         start_from_dict({"patient": SCENARIO.code}),
         folder=folder,
-        watch=(telling, kept.append),
+        watch=(telling, kept.append, watch),
         speak=speaker(prompts),
     )
     try:
