@@ -6,13 +6,13 @@ import argparse
 import importlib
 
 # Each measures one thing; a module is imported only when its figures are asked for.
-WHAT = ("hearing", "latency", "patients")
+WHAT = ("hearing", "microphones", "latency", "patients")
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = subparsers.add_parser(
         "bench",
-        help="measured figures: hearing, latency, patients",
+        help="measured figures: " + ", ".join(WHAT),
         description="Measures on this machine and prints the figures. Nothing here passes or fails.",
     )
     benches = parser.add_subparsers(dest="what", metavar="WHAT", required=True)

@@ -117,6 +117,7 @@ class Clip:
     group: str
     text: str
     audio: Samples
+    speaker: str = ""
 
 
 def corpus(folder: Path) -> list[Clip]:
@@ -128,7 +129,9 @@ def corpus(folder: Path) -> list[Clip]:
         rows = list(csv.DictReader(file, delimiter="\t"))
     if not rows or not {"file", "group", "text"} <= rows[0].keys():
         raise UserError(f"{manifest} needs the columns file, group, text, tab-separated")
-    return [Clip(row["group"], row["text"].strip(), read(folder / row["file"])) for row in rows]
+    return [
+        Clip(row["group"], row["text"].strip(), read(folder / row["file"]), row.get("speaker") or "") for row in rows
+    ]
 
 
 def interval(count: int, of: int) -> tuple[float, float]:
