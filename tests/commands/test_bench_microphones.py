@@ -25,7 +25,8 @@ def corpus(tmp_path: Path) -> Path:
     for voice in VOICES[:2]:
         clips = Clips.load(voice)
         for word, meaning in (("one", Meaning.FIRST), ("two", Meaning.SECOND)):
-            clip = next(c for c in clips.all if c.kind == ANSWER and c.meaning is meaning and c.words == word and c.clear)
+            answers = (c for c in clips.all if c.kind == ANSWER and c.meaning is meaning and c.clear)
+            clip = next(c for c in answers if c.words == word)
             soundfile.write(tmp_path / f"{voice}-{word}.wav", clips.sound(clip), RATE)
             rows.append(f"{voice}-{word}.wav\tanswer\t{word}\t{voice}")
     (tmp_path / "manifest.tsv").write_text("\n".join(rows) + "\n", "utf-8")
