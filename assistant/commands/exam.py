@@ -8,7 +8,7 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from threading import Thread
@@ -25,6 +25,8 @@ from ..session import Session
 from ..settings import merged, read_settings
 from ..watching import Conversation
 
+LONGEST_CODE = 64  # characters: a Patient ID of DICOM
+MOST_SHOWN = 20  # of the patients on a worklist
 MOST_SECONDS = 3600.0  # of silence before an utterance that a line may tell of
 
 
@@ -40,6 +42,14 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument(
         "--start", metavar="FILE", type=Path, help="a starting point: old glasses, autorefraction ..."
     )
+    parser.add_argument(
+        "--patient", metavar="CODE", help="the patient's code, no name; with --worklist, the one to be found there"
+    )
+    parser.add_argument(
+        "--worklist", metavar="HOST:PORT", help="ask this DICOM modality worklist for the patient's code (C-FIND)"
+    )
+    parser.add_argument("--aet", metavar="TITLE", help="the worklist server's AE title")
+    parser.add_argument("--accession", metavar="NUMBER", help="the accession number to be found on the worklist")
     add_manner(parser)
     parser.add_argument(
         "--asks",
@@ -47,7 +57,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         default="examiner",
         help="who puts the questions (examiner)",
     )
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=run, parser=parser)
 
 
 def default_folder() -> Path:
@@ -58,6 +68,10 @@ def default_folder() -> Path:
 
 
 def run(args: argparse.Namespace) -> int:
+    if (args.worklist is None) != (args.aet is None):
+        args.parser.error("--worklist and --aet go together")
+    if args.accession is not None and args.worklist is None:
+        args.parser.error("--accession goes with --worklist")
     settings = read_settings(args.settings)
     for key, value in settings.listening.items():
         if getattr(args, key) is None:
@@ -71,6 +85,7 @@ def run(args: argparse.Namespace) -> int:
         start_from_dict(start)
     except StartError as error:
         raise UserError(f"{error}{_begin_hint(args)}") from None
+    start |= _told_patient(args, start.get("patient"))
     header = {
         "version": __version__,
         "start": start,
@@ -84,6 +99,44 @@ def run(args: argparse.Namespace) -> int:
         return ExamFolder.create(args.out or default_folder(), header={**header, **heard_by})
 
     return conduct(args, create, start, args.asks, Session.begin)
+
+
+def _told_patient(args: argparse.Namespace, known: Any) -> dict[str, str]:
+    """The patient's code, as the options or the worklist say it; nothing where neither does.
+
+    Raises UserError where it is not the one that is `known` of the start file: one of the two is another patient's.
+    """
+    code: str | None = args.patient
+    if code is not None and (not code.strip() or len(code) > LONGEST_CODE or not code.isprintable()):
+        raise UserError(f"--patient: {code!r} is no code: 1 to {LONGEST_CODE} printable characters")
+    if args.worklist is not None:
+        code = _of_worklist(args)
+    if code is None:
+        return {}
+    if known is not None and str(known) != code:
+        raise UserError(f"the start file is of patient {known}, not {code}: give the file of this patient")
+    return {"patient": code}
+
+
+def _of_worklist(args: argparse.Namespace) -> str:
+    from ..record.dicom_net import ask_worklist
+
+    # Whoever is named by code or number may have been scheduled for another day.
+    day = date.today() if args.patient is None and args.accession is None else None
+    waiting = ask_worklist(args.worklist, args.aet, day, args.patient, args.accession)
+    patients = {step.patient for step in waiting}
+    if not patients:
+        where = "for today" if day is not None else "with this code or number"
+        raise UserError(f"{args.worklist} has nobody {where}: say --patient CODE without --worklist, or nothing")
+    if len(patients) > 1:
+        for step in waiting[:MOST_SHOWN]:
+            print(step, file=sys.stderr)
+        more = f" (the first {MOST_SHOWN} of {len(waiting)} are above)" if len(waiting) > MOST_SHOWN else ""
+        raise UserError(f"{len(patients)} patients are on the worklist{more}: choose by --accession or --patient")
+    if "" in patients:
+        raise UserError(f"{args.worklist}: {waiting[0]}: say --patient CODE without --worklist")
+    print(f"worklist: patient {waiting[0]}", file=sys.stderr)
+    return waiting[0].patient
 
 
 def add_manner(parser: argparse.ArgumentParser) -> None:

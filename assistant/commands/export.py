@@ -11,6 +11,7 @@ from typing import IO
 
 from ..errors import UserError
 from ..record import dicom, fhir
+from ..record.dicom_net import send
 from ..record.folder import LOG, write_whole
 from ..record.posting import post
 from ..record.slip import slip
@@ -72,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
         told = f"Sent to {args.post}: {post(args.post, sent)}{draft}"
         print(told, file=sys.stderr if out == "-" else sys.stdout)
     if args.send:
-        dicom.send(dicom.objects(summary), args.send, args.aet)
+        send(dicom.objects(summary), args.send, args.aet)
         print(f"Stored on {args.send}{draft}")
     return 0
 

@@ -9,13 +9,10 @@ Description.
 
 from __future__ import annotations
 
-import logging
-import re
-import socket
 import uuid
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from .. import __version__
 from ..errors import UserError
@@ -39,10 +36,7 @@ NAMES = {
     SPECTACLE_PRESCRIPTION: "prescription.dcm",
 }
 
-_EXPLICIT_LITTLE_ENDIAN = "1.2.840.10008.1.2.1"
-_VERIFICATION = "1.2.840.10008.1.1"
-_ANSWER_WITHIN = 30.0  # seconds; a design choice
-_TITLE = re.compile(r"[ !-\[\]-~]{1,16}")  # value representation AE: plain ASCII but the backslash
+EXPLICIT_LITTLE_ENDIAN = "1.2.840.10008.1.2.1"
 _PROGRAM = "handsfree-refraction"
 
 # PS3.16, context group 4216 and the spectacle prescription's concepts: (value, scheme, meaning).
@@ -147,7 +141,7 @@ def _new(summary: Summary, sop_class: str, modality: str, series: int, what: str
     meta = FileMetaDataset()
     meta.MediaStorageSOPClassUID = UID(sop_class)
     meta.MediaStorageSOPInstanceUID = dataset.SOPInstanceUID
-    meta.TransferSyntaxUID = UID(_EXPLICIT_LITTLE_ENDIAN)
+    meta.TransferSyntaxUID = UID(EXPLICIT_LITTLE_ENDIAN)
     dataset.file_meta = meta
     return dataset
 
@@ -348,55 +342,3 @@ def _date(moment: datetime) -> str:
 
 def _time(moment: datetime) -> str:
     return moment.strftime("%H%M%S")
-
-
-def send(datasets: list[Any], address: str, called: str, calling: str = "HANDSFREE") -> None:
-    """Store the objects on a DICOM server by C-STORE (PS3.4 B). `address` is HOST:PORT, `called` its AE
-    title.
-
-    Raises UserError where the server cannot be reached, refuses, or does not store one of them.
-    """
-    host, port = _address(address)
-    for title in (called, calling):
-        if not _TITLE.fullmatch(title) or not title.strip():
-            raise UserError(f"--aet: {title!r} is no AE title; 1 to 16 plain characters")
-    try:
-        from pynetdicom import AE
-    except ImportError:
-        raise UserError(f"sending needs the pynetdicom package: {INSTALL}") from None
-    logging.getLogger("pynetdicom").setLevel(logging.CRITICAL + 1)  # what it would log is told below
-    try:
-        socket.create_connection((host, port), _ANSWER_WITHIN).close()
-    except OSError as error:
-        raise UserError(f"{address} does not answer: {error.strerror or error}") from None
-    entity = AE(ae_title=calling)
-    entity.acse_timeout = entity.dimse_timeout = entity.network_timeout = _ANSWER_WITHIN
-    entity.add_requested_context(_VERIFICATION)
-    for dataset in datasets:
-        entity.add_requested_context(dataset.SOPClassUID, _EXPLICIT_LITTLE_ENDIAN)
-    association = entity.associate(host, port, ae_title=called)
-    if not association.is_established:
-        if association.is_rejected:
-            raise UserError(f"{address} refused the connection: check its AE title (--aet {called})")
-        raise UserError(f"{address} ended the connection: is it a DICOM server that takes these objects?")
-    try:
-        for dataset in datasets:
-            name = NAMES[str(dataset.SOPClassUID)]
-            try:
-                status = association.send_c_store(dataset)
-            except ValueError:
-                raise UserError(f"{address} takes no objects of this kind ({name}); some may be stored") from None
-            code = status.get("Status")
-            if code is None:
-                raise UserError(f"{address} stopped answering while {name} was sent; send again")
-            if code != 0 and code & 0xF000 != 0xB000:  # 0xBxxx: stored, with a warning (PS3.4 B.2.3)
-                raise UserError(f"{address} did not store {name}: status {code:#06x}")
-    finally:
-        association.release()
-
-
-def _address(address: str) -> tuple[str, int]:
-    host, colon, port = address.rpartition(":")
-    if not colon or not host or not port.isdigit() or not 1 <= int(port) <= 65535:
-        raise UserError(f"--send: {address!r} is not HOST:PORT, such as 192.0.2.7:104")
-    return host, int(port)

@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 from hypothesis import given, settings
+from orthanc_server import orthanc_at
 from test_record_fhir import NOT_MEASURED, log_with, summaries
 
 from assistant.errors import UserError
@@ -28,9 +29,9 @@ from assistant.record.dicom import (
     VISUAL_ACUITY,
     encoded,
     objects,
-    send,
     write,
 )
+from assistant.record.dicom_net import send
 from assistant.record.log import Log
 from assistant.record.summary import Summary, summary_of
 
@@ -275,55 +276,9 @@ def test_a_title_that_is_none_is_told_plainly(title: str) -> None:
 
 @pytest.fixture
 def orthanc(tmp_path: Path) -> Iterator[tuple[str, str]]:
-    """A real Orthanc (Debian's package) on loopback, its store in a temporary folder: DICOM and web
-    address.
-    """
-    tool = shutil.which("Orthanc")
-    if tool is None:
-        pytest.skip("Orthanc is not installed (Debian: orthanc)")
-    ports = []
-    for _ in range(2):
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            ports.append(free.getsockname()[1])
-    settings_file = tmp_path / "orthanc.json"
-    settings_file.write_text(
-        json.dumps(
-            {
-                "StorageDirectory": str(tmp_path / "store"),
-                "IndexDirectory": str(tmp_path / "store"),
-                "HttpPort": ports[0],
-                "DicomPort": ports[1],
-                "DicomAet": "ORTHANC",
-                "RemoteAccessAllowed": False,
-                "AuthenticationEnabled": False,
-                "DicomAlwaysAllowStore": True,
-                "Plugins": [],
-            }
-        )
-    )
-    log = (tmp_path / "orthanc.log").open("wb")
-    server = subprocess.Popen([tool, str(settings_file)], stdout=log, stderr=log)
-    web = f"http://127.0.0.1:{ports[0]}"
-    try:
-        for _ in range(600):
-            if server.poll() is not None:
-                pytest.fail((tmp_path / "orthanc.log").read_text(errors="replace")[-2000:])
-            try:
-                with urllib.request.urlopen(f"{web}/system", timeout=10):
-                    break
-            except OSError:
-                try:  # wait for the process, not for the clock: it ends only when it fails
-                    server.wait(0.1)
-                except subprocess.TimeoutExpired:
-                    continue
-        else:
-            pytest.fail("Orthanc did not begin to answer")
-        yield f"127.0.0.1:{ports[1]}", web
-    finally:
-        server.terminate()
-        server.wait()
-        log.close()
+    """A real Orthanc on loopback: DICOM and web address."""
+    with orthanc_at(tmp_path, {"DicomAlwaysAllowStore": True, "Plugins": []}) as addresses:
+        yield addresses
 
 
 def test_a_real_server_gives_back_equal_objects(orthanc: tuple[str, str]) -> None:
