@@ -14,8 +14,10 @@ found published for such choices.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from copy import copy
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from itertools import pairwise
 from typing import Final
 
@@ -31,6 +33,7 @@ from ..protocol.questions import AcuityQuestion, Choice, Eye, Legible, Question
 
 Array = NDArray[np.float64]
 Singles = NDArray[np.float32]
+Places = NDArray[np.int_]
 
 # Rows of a particle. Logarithms are natural; powers in dioptres.
 M, J0, J45 = 0, 1, 2
@@ -207,8 +210,21 @@ class Answers:
 
     @staticmethod
     def none() -> Answers:
+        return Answers(*_NONE)
+
+    @staticmethod
+    def of(rows: Iterable[Answers]) -> Answers:
+        """All of these rows, in order."""
+        kept = list(rows)
         return Answers(
-            np.zeros((12, 0, 1), np.float32), np.zeros((7, 0, 1), np.float32), np.zeros((5, 0, 1), np.float32)
+            *(
+                np.concatenate([none, *(part for part in form if part.shape[1])], axis=1)
+                for none, form in zip(
+                    _NONE,
+                    ([row.choices for row in kept], [row.lines for row in kept], [row.readings for row in kept]),
+                    strict=True,
+                )
+            )
         )
 
     def plus(self, row: Answers) -> Answers:
@@ -218,6 +234,12 @@ class Answers:
             np.concatenate((self.readings, row.readings), axis=1),
         )
 
+    @cached_property
+    def packed(self) -> Packed:
+        return Packed.of(self)
+
+
+_NONE: Final = tuple(np.zeros((size, 0, 1), np.float32) for size in (12, 7, 5))
 
 # Chance of what was heard of the voice, constant + slope * chance of hedging, for a sure answer, a hedged one and one
 # where it is not to be counted (index -1).
@@ -239,8 +261,7 @@ def answer_row(question: Question, heard: Heard) -> Answers | None:
         bounds = _bounds(heard)
         if bounds is None:
             return None
-        none = Answers.none()
-        return Answers(none.choices, none.lines, _column((*question.lens.vector, *bounds)))
+        return _reading_row(question.lens, *bounds)
     return None
 
 
@@ -253,6 +274,7 @@ _CHOICE_WEIGHTS: Final = {
 }
 
 
+@lru_cache(maxsize=4096)
 def choice_row(first: Lens, second: Lens, meaning: Meaning | None, hedged: bool | None = None) -> Answers | None:
     """A choice as a row; `hedged` None: not to be counted."""
     weights = _CHOICE_WEIGHTS.get(meaning) if meaning is not None else None
@@ -264,14 +286,26 @@ def choice_row(first: Lens, second: Lens, meaning: Meaning | None, hedged: bool 
     return Answers(_column(row), none.lines, none.readings)
 
 
+@lru_cache(maxsize=4096)
 def line_row(lens: Lens, line: str, meaning: Meaning | None) -> Answers | None:
     """An answer to "can you read any letter on this line" as a row. "Can't tell": hardly a letter was read."""
     said = {Meaning.YES: (1, 0, 0), Meaning.NO: (0, 1, 0), Meaning.UNSURE: (0, 0.2, 0.02)}
     if meaning not in said:
         return None
     none = Answers.none()
-    row = _column((*lens.vector, Acuity.parse(line).logmar, *said[meaning]))
+    row = _column((*lens.vector, _logmar(line), *said[meaning]))
     return Answers(none.choices, row, none.readings)
+
+
+@lru_cache(maxsize=4096)
+def _reading_row(lens: Lens, low: float, high: float) -> Answers:
+    none = Answers.none()
+    return Answers(none.choices, none.lines, _column((*lens.vector, low, high)))
+
+
+@lru_cache(maxsize=256)
+def _logmar(line: str) -> float:
+    return Acuity.parse(line).logmar
 
 
 def reading_rows(lens: Lens) -> Singles:
@@ -298,6 +332,88 @@ def _bounds(heard: Heard) -> tuple[float, float] | None:
         return acuity.logmar - _HALF_STEP, acuity.logmar + _HALF_STEP
     at = min(range(len(_SIZES)), key=lambda i: abs(_SIZES[i] - acuity.logmar))
     return (_SIZES[at - 1] if at else -_OPEN), _SIZES[at]
+
+
+@dataclass(frozen=True)
+class Packed:
+    """Answers sorted for the likelihood: every lens once, whatever was asked about it, and the constants as columns.
+
+    m, j0, j45    the lenses, those of choices first
+    acute         which of them lines were asked about
+    first, second, line, reading   which lens each answer is about (the last two within `acute`)
+    minus, cylinder   of the second lens, less than the first (D)
+    named         choices that name a lens: they come first, in their order
+    """
+
+    m: Singles
+    j0: Singles
+    j45: Singles
+    paired: int
+    acute: Places
+    first: Places
+    second: Places
+    minus: Singles
+    cylinder: Singles
+    named: int
+    sign: Singles
+    hedge: Singles
+    hedge_slope: Singles
+    same: Singles
+    constant: Singles
+    line: Places
+    size: Singles
+    yes: Singles
+    no: Singles
+    line_constant: Singles
+    either: Singles
+    reading: Places
+    low: Singles
+    high: Singles
+
+    @staticmethod
+    def of(answers: Answers) -> Packed:
+        named = answers.choices[10, :, 0] != 0
+        order = np.argsort(~named, kind="stable")
+        choices, lines, readings = answers.choices[:, order], answers.lines, answers.readings
+        places: dict[tuple[float, ...], int] = {}
+
+        def placed(rows: Singles) -> list[int]:
+            return [places.setdefault(tuple(lens), len(places)) for lens in rows[:, :, 0].T.tolist()]
+
+        first, second = placed(choices[0:3]), placed(choices[4:7])
+        paired = len(places)
+        told = placed(lines[0:3]) + placed(readings[0:3])
+        acute = {lens: place for place, lens in enumerate(dict.fromkeys(told))}
+        lenses = np.array(list(places), np.float32).reshape(-1, 3).T[:, :, None]
+        count = int(named.sum())
+        hedged = choices[11, :count, 0].astype(int)
+        within = [acute[lens] for lens in told]
+        return Packed(
+            lenses[0],
+            lenses[1],
+            lenses[2],
+            paired,
+            np.array(list(acute), int),
+            np.array(first, int),
+            np.array(second, int),
+            choices[0] - choices[4],
+            choices[3] - choices[7],
+            count,
+            choices[10, :count],
+            _HEDGED[0][hedged][:, None],
+            _HEDGED[1][hedged][:, None],
+            choices[8, count:],
+            choices[9, count:],
+            np.array(within[: lines.shape[1]], int),
+            lines[3],
+            lines[4],
+            lines[5],
+            lines[6],
+            (lines[4] + lines[5]) / 2,
+            np.array(within[lines.shape[1] :], int),
+            readings[3],
+            readings[4],
+        )
 
 
 class Seen:
@@ -327,84 +443,117 @@ class Seen:
 
     def _blur_squared(self, m: Singles | np.float32, j0: Singles | np.float32, j45: Singles | np.float32) -> Singles:
         """Square of the blur behind lenses, in dioptres at a 4 mm pupil."""
-        left = m - self.m
+        left = np.asarray(m - self.m)
         left += np.minimum(np.maximum(-left, 0), self.focus)
-        a, b = j0 - self.j0, j45 - self.j45
-        return np.asarray((left * left + a * a + b * b) * self.scale_squared)
+        left *= left
+        for part in (j0 - self.j0, j45 - self.j45):
+            part *= part
+            left += part
+        left *= self.scale_squared
+        return left
 
     def blur(self, lens: PowerVector) -> Singles:
         """Blur behind a lens, in dioptres at a 4 mm pupil, (particles,)."""
         m, j0, j45 = (np.float32(part) for part in lens)
         return np.asarray(np.sqrt(self._blur_squared(m, j0, j45)))
 
-    def _acuity(self, m: Singles, j0: Singles, j45: Singles) -> Singles:
-        """Acuity in logMAR behind lenses."""
-        b2 = self._blur_squared(m, j0, j45) + np.float32(1e-6)
-        return np.asarray(np.log10(self.best_mar + np.exp(0.5 * self.exponent * np.log(b2))))
-
     def log_choices(self, choices: Singles) -> Singles:
         """Logarithm of the chance of each choice answer, (n, particles): those that name a lens, then the others."""
-        named = choices[10, :, 0] != 0
-        if named.all():
-            return self._log_named(choices)
-        if not named.any():
-            return self._log_equal(choices)
-        parts = (self._log_named(choices[:, named]), self._log_equal(choices[:, ~named]))
-        return np.concatenate(parts)
-
-    def _compared(self, choices: Singles) -> tuple[Singles, Singles, Singles]:
-        """The difference seen (D, above 0: the second lens is better), the same zone (D), the noise (D)."""
-        m1, j1, k1, c1, m2, j2, k2, c2 = choices[:8]
-        first = np.sqrt(self._blur_squared(m1, j1, k1) + self.inner)
-        second = np.sqrt(self._blur_squared(m2, j2, k2) + self.inner)
-        mean = (first + second) * np.float32(0.5)
-        told = self.threshold + self.weber * mean
-        better = first - second + self.minus * (m1 - m2) + self.cylinder * (c1 - c2) + self.position * told
-        return better, self.same + self.growth * mean, told
-
-    def _log_named(self, choices: Singles) -> Singles:
-        sign, hedged = choices[10:]
-        better, zone, told = self._compared(choices)
-        beyond = better * sign - zone
-        p = _share(beyond * (np.float32(_LOGISTIC) / told)) * (1 - self.lapse) + self.lapse / 3
-        # An answer that came through by a hair is the one that is hedged. Chance of hedging: near * hedging + 0.01.
-        near = np.exp(np.minimum(-beyond, 0) / (np.float32(0.1) + zone))
-        constant, slope = _HEDGED[0][hedged.astype(int)], _HEDGED[1][hedged.astype(int)]
-        return np.asarray(np.log(p * (constant + slope * self.hedging * near) + np.float32(_LEAST)))
-
-    def _log_equal(self, choices: Singles) -> Singles:
-        same, constant = choices[8:10]
-        better, zone, told = self._compared(choices)
-        slope = np.float32(_LOGISTIC) / told
-        p = 1 - _share((better - zone) * slope) - _share((-better - zone) * slope)
-        return np.asarray(np.log(same * (p * (1 - self.lapse) + self.lapse / 3) + constant + np.float32(_LEAST)))
+        none = Answers.none()
+        return self.log_each(Answers(choices, none.lines, none.readings))
 
     def log_lines(self, lines: Singles) -> Singles:
         """Logarithm of the chance of each answer to "can you read any letter", (n, particles)."""
-        m, j0, j45, size, yes, no, constant = lines
-        spare = size - self._acuity(m, j0, j45) + self.any_letter
-        read = _share(spare * (np.float32(_LOGISTIC) / self.noise))
-        p = yes * read + no * (1 - read)
-        p = p * (1 - self.lapse) + self.lapse * (yes + no) / 2 + constant
-        return np.asarray(np.log(p + np.float32(_LEAST)))
+        none = Answers.none()
+        return self.log_each(Answers(none.choices, lines, none.readings))
 
     def log_readings(self, readings: Singles) -> Singles:
         """Logarithm of the chance of each line read, (n, particles)."""
-        m, j0, j45, low, high = readings
-        shown = self._acuity(m, j0, j45) - self.reading
-        slope = np.float32(_LOGISTIC) / self.noise
-        p = _share((high - shown) * slope) - _share((low - shown) * slope)
-        off = np.minimum(np.abs(np.clip(shown, low, high) - shown), 1)
-        stray = self.lapse * np.where(off < 0.35, np.float32(0.15), np.float32(0.02))
-        return np.asarray(np.log(p * (1 - self.lapse) + stray + np.float32(_LEAST)))
+        none = Answers.none()
+        return self.log_each(Answers(none.choices, none.lines, readings))
+
+    def log_each(self, answers: Answers) -> Singles:
+        """Logarithm of the chance of each answer, (n, particles): choices that name a lens, those that do not, lines,
+        readings."""
+        packed = answers.packed
+        chances = []
+        with np.errstate(over="ignore"):
+            b2 = self._blur_squared(packed.m, packed.j0, packed.j45)
+            if packed.paired:
+                chances += self._choices(packed, b2[: packed.paired])
+            if len(packed.acute):
+                # Acuity in logMAR behind the lenses.
+                b2 = b2[packed.acute]
+                b2 += np.float32(1e-6)
+                acuity = np.log10(self.best_mar + np.exp(0.5 * self.exponent * np.log(b2)))
+                if len(packed.line):
+                    chances.append(self._lines(packed, acuity[packed.line]))
+                if len(packed.reading):
+                    chances.append(self._readings(packed, acuity[packed.reading]))
+        if not chances:
+            return np.zeros((0, len(self.m)), np.float32)
+        each = np.concatenate(chances)
+        each += np.float32(_LEAST)
+        return np.asarray(np.log(each, out=each))
+
+    def _choices(self, packed: Packed, b2: Singles) -> list[Singles]:
+        blur = np.sqrt(b2 + self.inner)
+        better, second = blur[packed.first], blur[packed.second]
+        mean = better + second
+        mean *= np.float32(0.5)
+        better -= second  # the difference seen (D), above 0: the second lens is better
+        told = self.weber * mean  # the noise (D)
+        told += self.threshold
+        better += self.minus * packed.minus
+        better += self.cylinder * packed.cylinder
+        better += self.position * told
+        zone = self.growth * mean  # the same zone (D)
+        zone += self.same
+        slope = np.float32(_LOGISTIC) / told
+        made, named, looks = [], packed.named, 1 - self.lapse
+        if named:
+            beyond = better[:named] * packed.sign
+            beyond -= zone[:named]
+            p = 1 / (1 + np.exp(-beyond * slope[:named]))
+            p *= looks
+            p += self.lapse / 3
+            # An answer that came through by a hair is the one that is hedged. Chance of hedging: near * hedging + 0.01.
+            near = np.exp(np.minimum(-beyond, 0) / (np.float32(0.1) + zone[:named]))
+            near *= packed.hedge_slope * self.hedging
+            near += packed.hedge
+            p *= near
+            made.append(p)
+        if named < len(packed.first):
+            better, zone, slope = better[named:], zone[named:], slope[named:]
+            p = 1 - 1 / (1 + np.exp((zone - better) * slope)) - 1 / (1 + np.exp((zone + better) * slope))
+            p *= looks
+            p += self.lapse / 3
+            p *= packed.same
+            p += packed.constant
+            made.append(p)
+        return made
+
+    def _lines(self, packed: Packed, acuity: Singles) -> Singles:
+        spare = packed.size - acuity
+        spare += self.any_letter
+        read = 1 / (1 + np.exp(spare * (np.float32(-_LOGISTIC) / self.noise)))
+        p = packed.yes * read + packed.no * (1 - read)
+        p *= 1 - self.lapse
+        p += packed.either * self.lapse
+        p += packed.line_constant
+        return np.asarray(p)
+
+    def _readings(self, packed: Packed, acuity: Singles) -> Singles:
+        shown = acuity - self.reading
+        slope = np.float32(-_LOGISTIC) / self.noise
+        p = 1 / (1 + np.exp((packed.high - shown) * slope))
+        p -= 1 / (1 + np.exp((packed.low - shown) * slope))
+        off = np.minimum(np.maximum(packed.low - shown, shown - packed.high), 1)
+        stray = np.where(off < 0.35, np.float32(0.15), np.float32(0.02)) * self.lapse
+        p *= 1 - self.lapse
+        p += stray
+        return np.asarray(p)
 
     def log_likelihood(self, answers: Answers) -> Array:
         """Logarithm of the chance of all answers together, (particles,)."""
-        total = np.zeros(len(self.m))
-        if answers.choices.shape[1]:
-            total += self.log_choices(answers.choices).sum(axis=0, dtype=np.float64)
-        if answers.lines.shape[1]:
-            total += self.log_lines(answers.lines).sum(axis=0, dtype=np.float64)
-        if answers.readings.shape[1]:
-            total += self.log_readings(answers.readings).sum(axis=0, dtype=np.float64)
-        return total
+        return np.asarray(self.log_each(answers).sum(axis=0, dtype=np.float64))

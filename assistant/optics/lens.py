@@ -8,6 +8,7 @@ field breaks which rule.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 from .power_vector import PowerVector
 
@@ -64,7 +65,7 @@ class CrossCylinder:
         if not 1 <= self.minus_axis <= 180:
             raise LensError(f"cross cylinder axis: {self.minus_axis} is outside 1-180 degrees")
 
-    @property
+    @cached_property
     def vector(self) -> PowerVector:
         """Its power vector: a point on a circle of radius F in the J0/J45 plane (W.F. Harris, 2007)."""
         return PowerVector.of(self.power / 100, -2 * self.power / 100, self.minus_axis)
@@ -130,7 +131,7 @@ class Lens:
     def cylinder_dioptres(self) -> float:
         return self.cylinder / 100
 
-    @property
+    @cached_property
     def vector(self) -> PowerVector:
         """Power vector of all that stands before the eye, the cross cylinder included (dioptres)."""
         own = PowerVector.of(self.sphere / 100, self.cylinder / 100, self.axis)
