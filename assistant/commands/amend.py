@@ -14,6 +14,7 @@ from ..record.folder import ExamFolder, log_of
 from ..record.log import Log
 from ..record.prescription import eye_written, last_prescription, signature_in_force
 from ..record.replay import replay
+from ..record.report import build_all
 from ..record.verifying import verify_folder
 
 
@@ -58,7 +59,6 @@ def run(args: argparse.Namespace) -> int:
             eyes = {eye: text for eye, text in (("right", args.right), ("left", args.left)) if text is not None}
             made = prescription_by_hand(log, eyes, args.pd, args.reason, args.by)
         folder.append(made)
-        folder.build()
     if hearing:
         _show_hearing(log.events[args.event], made)
         _show_replay(log_of(args.folder))
@@ -66,6 +66,7 @@ def run(args: argparse.Namespace) -> int:
         _show_by_hand(log, made)
     if was_signed:
         print("It was signed before this amendment: it is a draft again until it is signed anew.")
+    build_all(args.folder)
     return 0
 
 

@@ -102,7 +102,7 @@ def _self_test(engine: str | None, model: Path | None) -> str:
     loaded, grammar = load(engine, model), grammars().get("choice")
     heard = []
     for meaning in ("first", "second"):
-        clip = next(clip for clip in clips if clip["meaning"] == meaning and not clip.get("unclear"))
+        clip = next(clip for clip in clips if clip["meaning"] == meaning and clip.get("clear", True))
         speech = spoken(read(folder("demo_audio") / clip["file"]))
         result = None if speech is None else loaded.hear(speech, grammar)
         if result is None or not result.accepted or str(result.meaning) != meaning:

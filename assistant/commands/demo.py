@@ -33,6 +33,7 @@ from ..protocol.questions import Question
 from ..record.audio import flac
 from ..record.events import Event
 from ..record.folder import ExamFolder, write_whole
+from ..record.report import build_all
 from ..record.starts import start_from_dict
 from ..session import Session
 from ..speaking import room
@@ -357,8 +358,8 @@ def run(args: argparse.Namespace) -> int:
         pace = real_time() if aloud or args.pace == "real" else None
         folder = stack.enter_context(ExamFolder.create(args.out or default_folder(), header=header))
         shown = perform(recogniser, clips, folder, SCENARIO.patient(args.seed), sys.stdout, pace=pace, aloud=aloud)
-        folder.build()
         write_whole(folder.path / CONVERSATION, flac(shown.scene.track(), RATE))
+        build_all(folder.path)
     print_comparison(sys.stdout, shown, SCENARIO)
     spent = time.perf_counter() - begun
     print(f"\nA conversation of {clock(shown.scene.seconds)}, heard in {spent:.0f} s.")

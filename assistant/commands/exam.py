@@ -210,6 +210,7 @@ def conduct(
     `open_folder` is given what is to be known of the recogniser (engine and model; nothing where lines are
     typed). Everything that can fail for want of a file or a model fails before it is called.
     """
+    from ..record.report import build_all
     from .hear import grammars
 
     listen = args.listen
@@ -253,7 +254,7 @@ def conduct(
             listener(session, folder)
         finally:
             session.close()
-            folder.build()
+            build_all(folder.path)
         for outlet in outlets:
             outlet.complain(folder)
         if not machine_reads:

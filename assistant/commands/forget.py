@@ -8,6 +8,7 @@ from pathlib import Path
 from ..errors import UserError
 from ..record.folder import AUDIO, REPORT, ExamFolder
 from ..record.log import Log
+from ..record.report import build_all
 from ..record.verifying import RECORDINGS_DROPPED
 
 _SOUND = frozenset({".flac", ".wav", ".ogg", ".opus", ".mp3"})
@@ -40,11 +41,9 @@ def run(args: argparse.Namespace) -> int:
                 }
             )
         deleted = _delete_sound(args.folder)
-        folder.build()
+    build_all(args.folder)
     print(f"Deleted {deleted} recording{'' if deleted == 1 else 's'}. The log is kept and verifies.")
-    if (args.folder / REPORT).is_file():
-        _delete(args.folder / REPORT)
-        print(f"Deleted {REPORT}, which may hold recordings too: build it again with review.")
+    print(f"Built {REPORT} anew, without recordings.")
     return 0
 
 
@@ -55,9 +54,13 @@ def _dropped(log: Log) -> bool:
 def _delete_sound(folder: Path) -> int:
     deleted = 0
     for path in [*folder.iterdir(), *(folder / AUDIO).rglob("*")]:
-        if path.suffix.lower() in _SOUND and (path.is_file() or path.is_symlink()):
+        if not (path.is_file() or path.is_symlink()):
+            continue
+        # A power cut may have left a half-written file, .0042.flac.x1y2; the report may hold recordings.
+        sound = any(suffix.lower() in _SOUND for suffix in path.suffixes)
+        if sound or path.name == REPORT or path.name.startswith(f".{REPORT}."):
             _delete(path)
-            deleted += 1
+            deleted += sound
     return deleted
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -11,12 +12,15 @@ from typing import Any
 
 from ..errors import UserError
 from ..grammar import Grammars
-from ..grammar.grammar import EVERYWHERE
+from ..grammar.grammar import listening_for
 from ..hearing.audio import read
 from ..hearing.recogniser import Recogniser
 from ..protocol.meanings import Heard
+from ..protocol.questions import Eye, Value
 from ..record.events import Event
 from ..record.folder import log_of
+from ..record.log import Log
+from ..record.report.sounds import collect
 from .hear import grammars, natural
 
 
@@ -55,42 +59,60 @@ def run(args: argparse.Namespace) -> int:
 
     log = log_of(args.folder)
     if not any(event.get("audio") for event in log.of_kind("heard")):
-        raise UserError(f"{args.folder} has no recordings: the exam was typed, or they were dropped by forget")
+        raise UserError(f"{args.folder} has no recordings: the exam was typed")
+    sounds = collect(args.folder, log, most=-1)
+    if not sounds.utterances:
+        raise UserError(f"{args.folder}: none of its recordings can be heard ({next(iter(sounds.faults.values()))})")
     recogniser = load(args.engine, args.model)
-    heard = differing = missing = 0
-    for found in rehear(args.folder, log.events, recogniser, grammars()):
-        if found is None:
-            missing += 1
-            continue
+    heard = differing = 0
+    for found in rehear(args.folder, log, frozenset(sounds.utterances), recogniser, grammars()):
         heard += 1
         differing += found.differs
         if args.json:
-            print(json.dumps({**asdict(found), "differs": found.differs}, ensure_ascii=False))
+            print(json.dumps({**asdict(found), "differs": found.differs}, ensure_ascii=False), flush=True)
         elif found.differs:
             print(f"{found.event:5}  {_shown(found.then):24} now {_shown(found.now):24} “{found.text}”  {found.audio}")
+    for event, fault in sounds.faults.items():
+        print(f"Event {event} was not heard again: {fault}", file=sys.stderr)
     if not args.json:
-        gone = f", {missing} recordings are gone" if missing else ""
-        print(f"{heard} utterances heard again by {recogniser.name} {recogniser.model}: {differing} differ{gone}")
+        print(f"{heard} utterances heard again by {recogniser.name} {recogniser.model}: {differing} differ")
     return 0
 
 
 def rehear(
-    folder: Path, events: tuple[Event, ...], recogniser: Recogniser, linked: Grammars
-) -> Iterator[Rehearing | None]:
-    """Each stored utterance by the grammar that was live when it was said; None for a recording that is gone."""
-    live: tuple[str, ...] = EVERYWHERE
-    for event in events:
+    folder: Path, log: Log, sound: frozenset[int], recogniser: Recogniser, linked: Grammars
+) -> Iterator[Rehearing]:
+    """Each utterance whose seq is in `sound`, by the grammars that were live when it was said, as the log tells.
+
+    The log is followed rather than the exam's machine: a later version of that might ask something else.
+    """
+    instrument = ((log.header.get("start") or {}).get("manner") or {}).get("instrument") or {}
+    plus = instrument.get("cylinders") == "plus"
+    question: Event | None = None
+    paused = False
+    for event in log.events:
         if event["kind"] == "question":
-            name = event["of"] if event["form"] == "value" else event["form"]
-            live = (name, *EVERYWHERE) if name in linked.names else EVERYWHERE
-        elif event["kind"] == "heard" and event.get("audio") and "amends" not in event:
-            path = folder / event["audio"]
-            if not path.is_file():
-                yield None
-                continue
-            now = recogniser.hear(read(path), linked.union(*live))
-            then = (event["meaning"], event.get("value"), bool(event["accepted"]))
-            yield Rehearing(event["seq"], event["audio"], then, _result(now), now.text)
+            question = event
+        elif event["kind"] == "prescription":
+            question = None
+        elif event["kind"] == "heard" and "amends" not in event:
+            if event["seq"] in sound:
+                grammar = linked.union(*_live(question, paused, plus))
+                now = recogniser.hear(read(folder / event["audio"]), grammar)
+                then = (event["meaning"], event.get("value"), bool(event["accepted"]))
+                yield Rehearing(event["seq"], event["audio"], then, _result(now), now.text)
+            if event["accepted"] and event["meaning"] in ("pause", "resume"):
+                paused = event["meaning"] == "pause"
+
+
+def _live(question: Event | None, paused: bool, plus: bool) -> tuple[str, ...]:
+    """The grammars' names, as the session chose them. (From a patient's own microphone it takes answers alone; the
+    log does not tell how many microphones there were, and commands are listened for besides.)
+    """
+    if question is not None and question["form"] == "value":
+        return listening_for(Value(Eye(question["eye"]), question["step"], question["of"]), paused, plus)
+    names = listening_for(None, paused, plus)
+    return names if question is None or paused else (question["form"], *names)
 
 
 def _result(heard: Heard) -> tuple[str | None, Any, bool]:

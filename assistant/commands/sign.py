@@ -11,6 +11,7 @@ from ..errors import UserError
 from ..record.folder import ExamFolder
 from ..record.log import Log, utc_now
 from ..record.prescription import eye_written, last_prescription
+from ..record.report import build_all
 from ..record.signing import SigningKey, fingerprint, signed_event
 from ..record.verifying import verify_folder
 
@@ -41,8 +42,8 @@ def run(args: argparse.Namespace) -> int:
     with ExamFolder.resume(args.folder) as folder:
         event = signed_event(folder.recovered, args.by, args.licence, utc_now, key)
         folder.append(event)
-        folder.build()
         _show(folder.recovered, args.by, args.licence, key)
+    build_all(args.folder)
     return 0
 
 

@@ -6,8 +6,9 @@ import argparse
 from pathlib import Path
 
 from ..errors import UserError
-from ..record.folder import LOG, build
+from ..record.folder import LOG
 from ..record.log import verify
+from ..record.report import build_all
 from ..record.signing import public_key
 from ..record.verifying import verify_folder
 
@@ -23,7 +24,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument(
         "--rebuild",
         action="store_true",
-        help="first build prescription.json and transcript.txt anew, if every line of the log holds",
+        help="first build prescription.json, transcript.txt and report.html anew, if every line of the log holds",
     )
     parser.set_defaults(run=run)
 
@@ -32,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
     """Print what holds and what does not; raises UserError naming the first fault."""
     trusted = public_key(args.key) if args.key is not None else None
     if args.rebuild and (args.folder / LOG).is_file() and not verify(args.folder / LOG):
-        for path in build(args.folder):
+        for path in build_all(args.folder):
             print(f"built      {path.name}")
     verdict = verify_folder(args.folder, trusted)
     for text in verdict.holds:

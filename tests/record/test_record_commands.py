@@ -82,10 +82,12 @@ def test_verify_names_the_changed_line(run: Run, exam: Path, capsys: pytest.Capt
 def test_verify_rebuilds_what_is_built_from_the_log(run: Run, exam: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (exam / "prescription.json").unlink()
     (exam / "transcript.txt").write_text("changed")
+    (exam / "report.html").write_text("changed")
     with pytest.raises(UserError, match="and 1 more"):
         run("verify", exam)
     assert run("verify", exam, "--rebuild") == 0
     assert "built      prescription.json" in capsys.readouterr().out
+    assert "K-07" in (exam / "report.html").read_text()
 
 
 def test_verify_does_not_rebuild_from_a_changed_log(run: Run, exam: Path) -> None:
@@ -127,6 +129,19 @@ def test_sign_makes_the_draft_active(run: Run, exam: Path, capsys: pytest.Captur
         run("sign", exam, "--by", "B", "--licence", "L")
 
 
+def test_the_folder_is_not_stale_after_signing_and_amending(run: Run, exam: Path) -> None:
+    run("sign", exam, "--by", "A. Practitioner", "--licence", "L-1234")
+    signed = (exam / "report.html").read_text()
+    assert 'class="status signed"' in signed
+    assert "A. Practitioner" in signed
+    assert "A. Practitioner" in (exam / "transcript.txt").read_text()
+    run("amend", exam, "--right", "-1.75 -0.50 x 090 20/20", "--reason", "trial frame")
+    amended = (exam / "report.html").read_text()
+    assert 'class="status draft"' in amended
+    assert "-1.75" in amended
+    assert "-1.75" in (exam / "transcript.txt").read_text()
+
+
 def test_sign_refuses_a_record_that_does_not_hold(run: Run, exam: Path) -> None:
     next((exam / "audio").iterdir()).unlink()
     before = (exam / "exam.jsonl").read_bytes()
@@ -154,15 +169,17 @@ def test_forget_drops_the_sound_and_keeps_the_log_verifiable(
 ) -> None:
     run("sign", exam, "--by", "A", "--licence", "L")
     (exam / "conversation.wav").write_bytes(b"RIFF")
-    (exam / "report.html").write_text("<audio>")
+    (exam / "report.html").write_text("<audio>data:audio/flac")
+    for half_written in (exam / ".report.html.x1y2", exam / "audio" / ".0006.flac.x1y2"):
+        half_written.write_bytes(b"fLaC")
     words = [held["text"] for held in log_of(exam).of_kind("heard")]
     assert run("forget", exam, "--audio") == 0
     out = capsys.readouterr().out
-    assert "Deleted 4 recordings." in out
-    assert "Deleted report.html" in out
+    assert "Deleted 5 recordings." in out
+    assert "audio/flac" not in (exam / "report.html").read_text()
     assert list((exam / "audio").iterdir()) == []
     assert sorted(held.name for held in exam.iterdir()) == [
-        "audio", "exam.jsonl", "prescription.json", "transcript.txt",
+        "audio", "exam.jsonl", "prescription.json", "report.html", "transcript.txt",
     ]  # fmt: skip
     assert [held["text"] for held in log_of(exam).of_kind("heard")] == words
     assert verify_folder(exam).problems == []

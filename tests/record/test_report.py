@@ -17,7 +17,7 @@ import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from long_exam import HOSTILE, QUESTIONS, questions_an_eye, write_long_exam
-from small_exam import record_small_exam, ticking, tone
+from small_exam import SMALL_EXAM, record_small_exam, ticking, tone
 
 from assistant.cli import main
 from assistant.protocol.effects import EyeResult, Prescribe
@@ -519,6 +519,16 @@ def test_a_signature_is_shown_and_falls_with_a_later_change(tmp_path: Path, cloc
         assert page.all("p", "draft")
         assert "no longer in force" in page.text
         assert "changed by hand" in page.text
+
+
+def test_how_long_a_recording_was_heard_is_not_how_long_the_exam_took(tmp_path: Path) -> None:
+    for listen, said in (("recording", "a recording, heard in 10 seconds"), ("mic", " · 10 seconds")):
+        with ExamFolder.create(tmp_path / listen, ticking(), {"listen": listen}) as folder:
+            for effect, words in SMALL_EXAM:
+                folder.append(event(effect, words))
+        page = report_html(log_of(tmp_path / listen))
+        assert said in page
+        assert ("heard in" in page) == (listen == "recording")
 
 
 def test_review_long_after_does_not_stretch_the_exam(tmp_path: Path) -> None:

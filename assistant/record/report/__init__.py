@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ..folder import LOG, REPORT, log_of, write_whole
+from ..folder import LOG, REPORT, build, log_of, write_whole
 from ..log import Log, check_lines
 from ..signing import KeysMissing, check_signatures
 from .page import page
 from .sounds import DROPPED, EMBED_MOST, Sounds, collect
 from .story import Story, tell
 
-__all__ = ["EMBED_MOST", "Sounds", "Story", "build_report", "report_html", "tell"]
+__all__ = ["EMBED_MOST", "Sounds", "Story", "build_all", "build_report", "report_html", "tell"]
 
 
 def report_html(
@@ -42,6 +42,11 @@ def build_report(folder: Path, embed_most: int = EMBED_MOST) -> tuple[Path, list
         notes.append(f"{dropped} recordings were dropped on purpose")
     write_whole(folder / REPORT, report_html(log, sounds, problems, notes).encode("utf-8"))
     return folder / REPORT, problems
+
+
+def build_all(folder: Path) -> list[Path]:
+    """Everything that is built from the log, and the paths of it: after this nothing in the folder is stale."""
+    return [*build(folder), build_report(folder)[0]]
 
 
 def _checked(path: Path, log: Log) -> tuple[list[str], list[str]]:

@@ -42,7 +42,7 @@ def header(story: Story) -> Html:
         el(
             "div",
             el("h1", "Subjective refraction ", el("span", words_of(patient(story)), class_="code")),
-            el("p", when, f" · {_length(story.length)} · {many(questions, 'question')}", class_="muted"),
+            el("p", when, f" · {_length(story)} · {many(questions, 'question')}", class_="muted"),
             class_="who",
         ),
         el(
@@ -60,10 +60,11 @@ def header(story: Story) -> Html:
     )
 
 
-def _length(seconds: float) -> str:
-    if seconds < 60:
-        return f"{seconds:.0f} seconds"
-    return many(round(seconds / 60), "minute")
+def _length(story: Story) -> str:
+    seconds = story.length
+    took = f"{seconds:.0f} seconds" if seconds < 60 else many(round(seconds / 60), "minute")
+    # A recording is heard faster than it was spoken: its events' times say nothing of how long the exam was.
+    return f"a recording, heard in {took}" if story.log.header.get("listen") == "recording" else took
 
 
 def cautions(story: Story, record: list[str]) -> Html:

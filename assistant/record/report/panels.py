@@ -77,7 +77,7 @@ def _plane_grid(reach: float, at: Callable[[float, float], _Point], below: bool)
         _, y = at(0, cylinder / 2 * (-1 if below else 1))
         parts.append(text(x0 + 4, y + (-4 if below else 12), f"{cylinder:.2f}", "ring-label halo"))
     parts.append(text(x0 + _RADIUS - 5, y0 + 14, "J0", "ring-label halo", "end"))
-    parts.append(text(x0 + 5, y0 - _RADIUS + 14, "J45", "ring-label halo"))
+    parts.append(text(x0 - 5, y0 - _RADIUS + 14, "J45", "ring-label halo", "end"))
     return parts
 
 

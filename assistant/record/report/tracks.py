@@ -56,7 +56,7 @@ def tracks(eye: EyeStory, interval: Interval) -> Html:
         made = maker(eye, columns, top, height, interval)
         if made is not None:
             drawn.append(made)
-            top += height + 19
+            top += height + 24
     answers, bottom = _answers(eye, columns, top)
     hits = [
         el(
