@@ -61,10 +61,10 @@ def header(story: Story) -> Html:
 
 
 def _length(story: Story) -> str:
+    if story.log.header.get("listen") == "recording":
+        return "from a recording"  # it is heard faster than it was spoken: the events' times are not the exam's
     seconds = story.length
-    took = f"{seconds:.0f} seconds" if seconds < 60 else many(round(seconds / 60), "minute")
-    # A recording is heard faster than it was spoken: its events' times say nothing of how long the exam was.
-    return f"a recording, heard in {took}" if story.log.header.get("listen") == "recording" else took
+    return f"{seconds:.0f} seconds" if seconds < 60 else many(round(seconds / 60), "minute")
 
 
 def cautions(story: Story, record: list[str]) -> Html:
