@@ -49,6 +49,8 @@ TEMPLATE = """\
 #intake = no
 # The cylinder's power by dial steps or by cross cylinder: dial or cross.
 #power_by = dial
+# By the book, or led by evidence - each step shows the pair that tells most, and fewer are needed: book or evidence.
+#pace = book
 
 [listening]
 # As the options of exam: a microphone's name or a part of it, a recogniser, its model's folder.
@@ -62,7 +64,7 @@ _WHOLE = {"working_distance"}
 _SWITCHES = {"balance", "duochrome", "intake"}
 _KEYS = {
     "instrument": ("cylinders", "sphere_low", "sphere_high", "cylinder_most", "vertex"),
-    "exam": ("near", "working_distance", "balance", "duochrome", "intake", "power_by"),
+    "exam": ("near", "working_distance", "balance", "duochrome", "intake", "power_by", "pace"),
     "listening": ("microphone", "engine", "model"),
 }
 

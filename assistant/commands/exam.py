@@ -17,7 +17,7 @@ from typing import IO, Any
 from .. import __version__
 from ..errors import UserError
 from ..protocol.meanings import Speaker
-from ..protocol.start import Road, StartError, When
+from ..protocol.start import PACES, Road, StartError, When
 from ..record.events import Event
 from ..record.folder import ExamFolder
 from ..record.starts import read_start, start_from_dict
@@ -152,6 +152,9 @@ def add_manner(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--duochrome", choices=("on", "off"), help="red-green check of each eye (off)")
     parser.add_argument("--intake", choices=("on", "off"), help="ask everything of setting up (off: age and PD)")
     parser.add_argument("--power-by", choices=("dial", "cross"), help="the cylinder's power (dial)")
+    parser.add_argument(
+        "--pace", choices=PACES, help="by the book, or evidence: each step shows the pair that tells most (book)"
+    )
     parser.add_argument("--cylinders", choices=("minus", "plus"), help="of the refractor head (minus)")
     parser.add_argument("--vertex", metavar="MM", type=float, help="vertex distance")
     parser.add_argument("--settings", metavar="FILE", type=Path, help="a settings file (the usual one)")
@@ -160,7 +163,7 @@ def add_manner(parser: argparse.ArgumentParser) -> None:
 def told_manner(args: argparse.Namespace) -> dict[str, Any]:
     """What the options say of the exam's manner, as a start dict."""
     manner: dict[str, Any] = {}
-    for key in ("road", "near", "power_by"):
+    for key in ("road", "near", "power_by", "pace"):
         if getattr(args, key) is not None:
             manner[key] = getattr(args, key)
     for key in ("balance", "duochrome", "intake"):

@@ -75,4 +75,5 @@ def _told(manner: Manner) -> dict[str, object]:
         "duochrome": manner.duochrome,
         "intake": manner.intake,
         "power_by": manner.power_by,
+        "pace": manner.pace,
     }

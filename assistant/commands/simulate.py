@@ -24,6 +24,7 @@ from ..patients.cohort import (
 )
 from ..patients.eye import BlurModel
 from ..patients.patient import KINDS
+from ..protocol.start import PACES
 from . import simulate_files, simulate_work
 
 if TYPE_CHECKING:
@@ -63,6 +64,7 @@ def add_parser(subparsers: Subparsers) -> None:
         default=BlurModel.SQUARE.value,
         help="how acuity falls with blur: MAR as 1 + b² (square), or the chart table",
     )
+    parser.add_argument("--pace", choices=PACES, default=PACES[0], help="of the exam, as in `exam` (book)")
     parser.add_argument(
         "--trait",
         type=_trait,
@@ -93,7 +95,9 @@ def run(args: argparse.Namespace) -> int:
     """Sit the cohort and print what came of it. Exit code 0, or UserError for files that cannot be
     written."""
     try:
-        cohort = Cohort(args.kind, args.population, args.seed, args.from_start, args.blur, tuple(args.trait))
+        cohort = Cohort(
+            args.kind, args.population, args.seed, args.from_start, args.blur, args.pace, tuple(args.trait)
+        )
     except ValueError as error:
         raise UserError(f"--trait: {error}") from error
     if args.plots is not None:
@@ -187,7 +191,7 @@ def summary_text(cohort: Cohort, tally: Tally, workers: int, seconds: float) -> 
     error, agreement = figures["error"], figures["agreement"]
     lines = [
         f"{tally.exams:,} {cohort.kind} patients, {figures['eyes']:,} eyes: {cohort.population} population, "
-        f"from {cohort.start}, seed {cohort.seed}",
+        f"from {cohort.start}, seed {cohort.seed}" + ("" if cohort.pace == PACES[0] else f", pace: {cohort.pace}"),
         f"{tally.exams / seconds:.1f} exams a second, {workers} worker{'s' if workers > 1 else ''}",
         "",
         "draft less truth (D)        bias      SD    50 %    90 %    95 %    99 %    most",

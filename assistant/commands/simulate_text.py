@@ -53,6 +53,7 @@ class LineExam:
             "--events",
             "-",
         ]
+        words += ["--pace", self._start.manner.pace]
         words += ["--out", str(Path(self._folder.name) / "exam")]
         if start := start_dict(self._start):
             file = Path(self._folder.name) / "start.json"

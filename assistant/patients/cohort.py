@@ -23,7 +23,7 @@ from ..protocol.exam import Exam
 from ..protocol.meanings import Heard
 from ..protocol.questions import Eye as Side
 from ..protocol.questions import Question
-from ..protocol.start import Start, StartEye
+from ..protocol.start import PACES, Manner, Start, StartEye
 from .eye import BlurModel, Eye
 from .patient import Kind, Reply, Traits, VirtualPatient, kind
 
@@ -109,7 +109,7 @@ OVER_MINUS: Final = (0.50, 1.50)  # D too much minus
 @dataclass(frozen=True)
 class Cohort:
     """Which exams to sit: names of a patient kind, a population and a starting point, a seed, how acuity
-    falls with blur.
+    falls with blur, the exam's pace.
 
     Raises ValueError naming the field and what it may be.
     """
@@ -119,6 +119,7 @@ class Cohort:
     seed: int = 0
     start: str = StartFrom.ZERO
     blur_model: str = BlurModel.SQUARE.value
+    pace: str = PACES[0]
     changes: tuple[tuple[str, float], ...] = ()  # traits of the kind set otherwise, to sweep them
 
     def __post_init__(self) -> None:
@@ -126,6 +127,7 @@ class Cohort:
         for name, value, known in (
             ("population", self.population, tuple(POPULATIONS)),
             ("start", self.start, STARTS),
+            ("pace", self.pace, PACES),
             ("blur_model", self.blur_model, tuple(model.value for model in BlurModel)),
         ):
             if value not in known:
@@ -202,7 +204,11 @@ def draw_patient(cohort: Cohort, number: int) -> tuple[VirtualPatient, Start]:
     pd = float(
         round(min(max(chance.gauss(63.0, 3.5), 52.0), 75.0))
     )  # mean 63 mm: Dodgson, Proc SPIE 2004;5291
-    start = Start(right=_start(right, cohort.start, chance), left=_start(left, cohort.start, chance))
+    start = Start(
+        right=_start(right, cohort.start, chance),
+        left=_start(left, cohort.start, chance),
+        manner=Manner(pace=cohort.pace),
+    )
     return VirtualPatient(right, left, cohort.traits, chance, pd=pd, age=age, habit=chosen.habit), start
 
 

@@ -16,6 +16,7 @@ class StartError(ValueError):
     """A starting point that cannot be used; the message names the field and the rule."""
 
 
+PACES = ("book", "evidence")
 SOURCES = ("glasses", "autorefraction", "retinoscopy")
 """Where a starting lens may come from."""
 
@@ -96,6 +97,7 @@ class Manner:
     duochrome   the red-green check at the end of each eye
     intake      all questions of setting up, not only age and PD
     power_by    the cylinder's power by "dial" steps or by "cross" cylinder
+    pace        by the "book", or led by the "evidence": the pairs that tell most, until enough is known
     working_distance  near, centimetres (10-200)
     """
 
@@ -106,6 +108,7 @@ class Manner:
     duochrome: bool = False
     intake: bool = False
     power_by: str = "dial"
+    pace: str = "book"
     working_distance: int = plan.WORKING_DISTANCE
     instrument: Instrument = field(default_factory=Instrument)
 
@@ -114,6 +117,8 @@ class Manner:
             raise StartError("eyes: right, left or both are meant")
         if self.power_by not in ("dial", "cross"):
             raise StartError(f"power_by: {self.power_by!r} is neither dial nor cross")
+        if self.pace not in PACES:
+            raise StartError(f"pace: {self.pace!r} is neither {' nor '.join(PACES)}")
         if not 10 <= self.working_distance <= 200:
             raise StartError(f"working_distance: {self.working_distance} cm is outside 10 to 200")
 
@@ -175,4 +180,4 @@ class Start:
         return self.right if which is Eye.RIGHT else self.left
 
 
-__all__ = ["SOURCES", "Manner", "Road", "Start", "StartError", "StartEye", "When", "check_line", "line_feet"]
+__all__ = ["PACES", "SOURCES", "Manner", "Road", "Start", "StartError", "StartEye", "When", "check_line", "line_feet"]
