@@ -19,6 +19,7 @@ from ..protocol.questions import Choice, Legible, Question
 from . import intervals as spans
 from .cloud import Cloud
 from .gain import blur_information, chances, information, shown_by
+from .habit import Habit
 from .intervals import Intervals
 from .model import J0, J45, Answers, Array, M, Prior, Seen, answer_row
 from .pairs import Pair
@@ -239,33 +240,9 @@ class Evidence:
         Above 0: the lenses foretell the answers; far below: nobody looked (chance, habit, contradiction), or the
         answers were misheard.
         """
-        habit = _Habit()
+        habit = Habit()
         total = 0.0
         for (question, heard), chance in zip(self.pairs, self._chances, strict=True):
             if chance is not None and isinstance(question, (Choice, Legible)):
                 total += chance / math.log(2) - habit.log2_chance(question.form, heard)
         return total
-
-
-class _Habit:
-    """Somebody who does not look: answers by what was answered before (Krichevsky-Trofimov estimate, one answer of
-    memory), mixed with one without memory. Hedges by a habit of their own."""
-
-    def __init__(self) -> None:
-        self._counts: dict[tuple[object, ...], dict[object, int]] = {}
-        self._last: dict[str, object] = {}
-
-    def _chance(self, context: tuple[object, ...], said: object, of: int) -> float:
-        counts = self._counts.setdefault(context, {})
-        chance = (counts.get(said, 0) + 0.5) / (sum(counts.values()) + of / 2)
-        counts[said] = counts.get(said, 0) + 1
-        return chance
-
-    def log2_chance(self, form: str, heard: Heard) -> float:
-        said = Meaning.SAME if heard.meaning is Meaning.UNSURE and form == "choice" else heard.meaning
-        of = 3 if form == "choice" else 2
-        alone = self._chance((form,), said, of)
-        after = self._chance((form, self._last.get(form)), said, of)
-        hedge = self._chance(("hedge",), heard.hedged, 2)
-        self._last[form] = said
-        return math.log2((alone + after) / 2) + math.log2(hedge)

@@ -335,6 +335,7 @@ _WHY = {
     "repeat_reversed": "The same pair in reverse order shows whether the lens is answered or the place.",
     "control": "One of these two is plainly too strong: the answer shows whether the lens is answered.",
     "duochrome": "Clearer on red asks for minus, clearer on green for plus.",
+    "settle": "The answers so far leave this open; of the pairs there are, this one tells most.",
     "cylinder_check": "A cylinder that came down to nothing is looked at once more before it is dropped.",
     "pinhole": "If a pinhole brings lines, some blur is left; if not, the eye needs another look.",
     "balance": "The eyes are made equally clear, so that neither has to focus for the other.",
@@ -541,6 +542,10 @@ _FLAGS: Mapping[str, Callable[[Facts], str]] = {
     "answers_do_not_fit": lambda f: (
         f"The answers fit this lens hardly better than chance: {f['against']} of {f['answers']} speak against it. "
         "Check by hand."
+    ),
+    "lens_open": lambda f: (
+        "The answers leave this lens open: it is more than half a dioptre off with chance "
+        f"{100 * cast(float, f['chance']):.0f} in a hundred. Check by hand."
     ),
     "too_fast": lambda f: f"{f['answers']} of {f['of']} answers came before the lens could be seen.",
     "fatigue": lambda f: (

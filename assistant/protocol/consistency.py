@@ -20,6 +20,7 @@ from .effects import Flag
 from .eye import EyeState, line_feet
 from .meanings import Heard, Meaning, Outcome
 from .questions import AcuityQuestion, Choice, Legible, Question
+from .weighing import Said
 
 _POSITIONS = frozenset({Meaning.FIRST, Meaning.SECOND})
 
@@ -89,7 +90,9 @@ def to_repeat(answers: Answers) -> tuple[Answer, Choice] | None:
     return _reversed(made[-plan.RUN_OF_ONE :]) if one_sided or in_turn else None
 
 
-def to_ask_at_end(eye: EyeState, answers: Answers) -> tuple[Answer | None, Choice] | None:
+def to_ask_at_end(
+    eye: EyeState, answers: Answers, said: Said | None = None
+) -> tuple[Answer | None, Choice] | None:
     """As `to_repeat`, when the eye is about to be done and its answers do not yet speak for its lens.
 
     A pair that was plainly different comes again in reverse order; where there was none such, a control: the lens
@@ -99,9 +102,8 @@ def to_ask_at_end(eye: EyeState, answers: Answers) -> tuple[Answer | None, Choic
     checks = [one for one in made if one.is_check]
     if len(checks) >= plan.CATCHES_MOST or len(made) < plan.CHOICES_TO_JUDGE:
         return None
-    seen = fit(eye, answers)
     position, often = _most(made)
-    doubtful = seen.evidence < _enough(eye, seen)
+    doubtful = not _sure(eye, answers) and (said is None or _few(answers) or said.bits < plan.BITS_SURE)
     if not (doubtful or (not checks and often >= plan.ONE_SIDED * len(made))):
         return None
     dull = _dull(answers)
@@ -256,13 +258,17 @@ def hopeless(answers: Answers) -> bool:
     return sum(one.contradicts for one in answers) >= plan.CATCHES_MOST
 
 
-UNRELIABLE = frozenset({"position_bias", "no_preference", "answers_do_not_fit"})
+UNRELIABLE = frozenset({"position_bias", "no_preference", "answers_do_not_fit", "lens_open"})
 """Flags after which an eye's lens is not taken for its refraction."""
 
 
-def judge(eye: EyeState, answers: Answers) -> tuple[Flag, ...]:
-    """What an eye's answers give reason to doubt, each with its evidence, once the eye is done."""
-    return (*_repeats(eye, answers), *_preferences(eye, answers), *_fitting(eye, answers), *_manner(eye, answers))
+def judge(eye: EyeState, answers: Answers, said: Said | None = None) -> tuple[Flag, ...]:
+    """What an eye's answers give reason to doubt, each with its evidence, once the eye is done.
+
+    `said` is what the answers together say of the eye, where that was asked for.
+    """
+    fitting = _fitting(eye, answers) if said is None or _few(answers) else _weighing(eye, answers, said)
+    return (*_repeats(eye, answers), *_preferences(eye, answers), *fitting, *_manner(eye, answers))
 
 
 def _repeats(eye: EyeState, answers: Answers) -> tuple[Flag, ...]:
@@ -304,10 +310,32 @@ def _fitting(eye: EyeState, answers: Answers) -> tuple[Flag, ...]:
     return (Flag("answers_do_not_fit", eye.eye, facts),)
 
 
-def _enough(eye: EyeState, seen: Fit) -> float:
-    """Evidence with which an eye is done without being checked; a starting point is some evidence already."""
+def _sure(eye: EyeState, answers: Answers) -> bool:
+    """Whether an eye is done without being checked; a starting point is some evidence already."""
+    seen = fit(eye, answers)
     sure, each = plan.FIT_SURE_GIVEN if eye.given else plan.FIT_SURE
-    return max(sure, each * seen.answers)
+    return seen.evidence >= max(sure, each * seen.answers)
+
+
+def _few(answers: Answers) -> bool:
+    """Too few looks at lenses to tell looking from habit."""
+    return sum(isinstance(one.question, (Choice, Legible)) for one in answers) < plan.LOOKS_TO_JUDGE
+
+
+def _weighing(eye: EyeState, answers: Answers, said: Said) -> tuple[Flag, ...]:
+    """Whether the lenses foretold the answers, and whether the answers speak for the lens."""
+    flags = []
+    # Few answers about a lens that was nearly right cannot hold many bits.
+    least = plan.BITS_LEAST_SURE if _sure(eye, answers) else plan.BITS_LEAST
+    if said.bits < least:
+        seen = fit(eye, answers)
+        facts = {"answers": seen.answers, "against": seen.against, "evidence": round(said.bits, 1)}
+        flags.append(Flag("answers_do_not_fit", eye.eye, facts))
+    off = said.off(eye.lens)
+    if off > plan.LENS_OPEN:
+        facts = {"chance": round(off, 2), "m": round(2 * said.spread.m, 2)}
+        flags.append(Flag("lens_open", eye.eye, facts))
+    return tuple(flags)
 
 
 def _manner(eye: EyeState, answers: Answers) -> tuple[Flag, ...]:

@@ -36,8 +36,11 @@ from .meanings import CHOICE_ANSWERS, LEGIBLE_ANSWERS, Heard, Meaning, Outcome, 
 from .progress import EyeProgress, Room, State, Together
 from .questions import AcuityQuestion, Choice, Confirm, Eye, Legible, Question, Value
 from .start import Road, Start, StartEye
+from .steps.base import Step
+from .steps.led import Led, led
 from .steps.near import Near, NearAcuity, with_add
-from .weighing import Weigh, weighed
+from .steps.settle import Settle
+from .weighing import Said, Weigh, weighed
 
 _NUMBER_COMMANDS = frozenset(
     {
@@ -360,7 +363,9 @@ class Exam:
             return
         eye = progress.state.to(lens)
         step = progress.step.rebased(eye) if progress.step is not None else None
-        self.state = replace(state.put(replace(progress, state=eye, step=step, checking=None)), dials=None)
+        last = step is None or step.id in roads.LAST
+        progress = replace(progress, state=eye, step=step, checking=None, by_hand=progress.by_hand or last)
+        self.state = replace(state.put(progress), dials=None)
         self._show(lens)
         self._say("dials_set", {"eye": state.eye, "dial": dial, "lens": lens})
         self._go_on()
@@ -511,7 +516,9 @@ class Exam:
         progress = replace(self.state.of(wanted), examined=True)
         if progress.finished and progress.begun:
             step = route.following(progress.state, after)[1]
-            progress = replace(progress, finished=False, given_up=False, unanswered=0, ends=(), doubts=(), step=step)
+            progress = replace(
+                progress, finished=False, given_up=False, unanswered=0, ends=(), doubts=(), by_hand=False, step=step
+            )
             if step is not None:
                 self._out.append(StepChange(wanted, step.id, Status.BEGUN))
         else:
@@ -550,6 +557,7 @@ class Exam:
             unanswered=0,
             ends=(),
             doubts=(),
+            by_hand=False,
             checking=None,
             road=road,
         )
@@ -641,10 +649,15 @@ class Exam:
             if tries >= plan.MISSES_BEFORE_ENDING:
                 self._finish(confirmed=False)
                 return
-        elif tries >= plan.MISSES_BEFORE_MOVING_ON:
+        elif tries >= plan.MISSES_BEFORE_MOVING_ON or self._asked() >= plan.ASKED_MOST:
             self._no_answer()
             return
         self._put_question(tries=tries)
+
+    def _asked(self) -> int:
+        """Questions put to the eye that is asked; 0 for both."""
+        question = self.state.question
+        return self.state.of(question.eye).asked if question is not None and question.eye is not Eye.BOTH else 0
 
     def _no_answer(self) -> None:
         state, question = self.state, self.state.question
@@ -697,6 +710,11 @@ class Exam:
             if not self._allowed(progress):
                 self._give_up(progress)
                 return False
+            if self.start.manner.pace == "evidence" and self.weigh is not None:
+                progress = replace(progress, step=led(progress.step, lambda: self._said(self.state.eye)))
+            if isinstance(progress.step, (Settle, Led)):
+                progress = self._settling(progress, progress.step)
+            assert progress.step is not None
             question = progress.step.ask(progress.state)
             if question is None:
                 self._end_step(Status.DONE)
@@ -706,7 +724,9 @@ class Exam:
                 self._put_question(tries=0, question=self._reversed_first(progress, question))
                 return True
             progress = self.state.of(self.state.eye)
-        checked = consistency.to_ask_at_end(progress.state, progress.answers)
+        said = self._said(progress.state.eye)
+        progress = self.state.of(self.state.eye)
+        checked = consistency.to_ask_at_end(progress.state, progress.answers, said)
         if checked is not None and self._allowed(progress) and self._on_dials(checked[1]):
             self.state = self.state.put(replace(progress, checking=checked))
             self._put_question(tries=0, question=checked[1])
@@ -778,31 +798,53 @@ class Exam:
             self._next_end(self.state.of(progress.state.eye))
             return
         eye, following, passed = roads.following(
-            progress.state, step.id, progress.road, self.state.power_by
+            progress.state, step.id, progress.road, self.state.power_by, once=self.weigh is not None
         )
         for id in passed:
             self._out.append(StepChange(eye.eye, id, Status.SKIPPED))
         if following is not None:
             if eye.rounds != progress.state.rounds:
                 self._out.append(Flag("acuity_poor_try_again", eye.eye, {"acuity": eye.line_here}))
-            if following.id == "acuity":
-                eye = self._weighed(progress, eye)
+            if following.id == "acuity" and not progress.by_hand:
+                eye = self._weighed(self._said(eye.eye), eye, progress.road)
             self._out.append(StepChange(eye.eye, following.id, Status.BEGUN))
         self.state = self.state.put(replace(self.state.of(eye.eye), step=following, state=eye, checking=None))
         if following is None:
             self._next_end(self.state.of(eye.eye))
 
-    def _weighed(self, progress: EyeProgress, eye: EyeState) -> EyeState:
-        """The astigmatism that all answers of the eye together point to, set before its sphere is checked."""
-        if self.weigh is None:
+    def _said(self, eye: Eye) -> Said | None:
+        """What all answers of the eye together say of it."""
+        progress = self.state.of(eye)
+        if self.weigh is None or progress.weighed == len(progress.answers):
+            return progress.said
+        answers = ((one.question, one.heard) for one in progress.answers)
+        said = self.weigh(answers, progress.state.lens, progress.state.age, self.start.eye(eye).lens)
+        self.state = self.state.put(replace(progress, said=said, weighed=len(progress.answers)))
+        return said
+
+    def _weighed(self, said: Said | None, eye: EyeState, road: Road) -> EyeState:
+        """The eye with the lens that all its answers together point to."""
+        lens = weighed(said, eye, cylinder=road is not Road.RECHECK)
+        if lens == eye.lens or not self.instrument.reaches(lens):
             return eye
-        said = ((one.question, one.heard) for one in progress.answers if not one.is_check)
-        lens = weighed(self.weigh, said, eye)
-        if lens != eye.lens:
-            self.state = replace(self.state, dials=None)
-            self._show(lens)
-            self._say("weighed", {"eye": eye.eye, "lens": lens})
+        self.state = replace(self.state, dials=None)
+        self._show(lens)
+        self._say("weighed", {"eye": eye.eye, "lens": lens})
         return eye.to(lens)
+
+    def _settling(self, progress: EyeProgress, step: Settle | Led) -> EyeProgress:
+        """The lens all answers point to by now, and the next question of those that tell most."""
+        said, eye = self._said(progress.state.eye), progress.state
+        if isinstance(step, Led):
+            lens = step.toward(eye, said)
+            if lens != eye.lens and self.instrument.reaches(lens):
+                eye = eye.to(lens)
+                self._show(lens)
+        else:
+            eye = self._weighed(said, eye, progress.road)
+        progress = replace(self.state.of(eye.eye), state=eye, step=step.following(eye, said))
+        self.state = self.state.put(progress)
+        return progress
 
     def _next_end(self, progress: EyeProgress) -> None:
         """The next of the looks at the end of an eye that has something to do."""
@@ -810,13 +852,17 @@ class Exam:
             return
         duochrome = self.start.manner.duochrome or "duochrome" in self.state.together.wanted
         worse = self._worse_eye() is progress.state.eye
-        step = roads.next_end(progress, duochrome, worse)
+        open_yet = self.weigh is not None and not progress.by_hand and Settle.id not in progress.ends
+        step: Step | None = Settle(cylinder=progress.road is not Road.RECHECK) if open_yet else None
+        step = step or roads.next_end(progress, duochrome, worse)
         if step is not None:
             self._out.append(StepChange(progress.state.eye, step.id, Status.BEGUN))
             self.state = self.state.put(replace(progress, step=step))
 
     def _eye_finished(self, progress: EyeProgress) -> None:
-        doubts = consistency.judge(progress.state, progress.answers)
+        said = self._said(progress.state.eye)
+        progress = self.state.of(progress.state.eye)
+        doubts = consistency.judge(progress.state, progress.answers, said)
         self._raise(doubts)
         codes = tuple(flag.code for flag in doubts if flag.code in consistency.UNRELIABLE)
         self.state = self.state.put(replace(progress, finished=True, doubts=codes))

@@ -29,9 +29,9 @@ EACH_EYE: tuple[StepRule, ...] = (
     StepRule("entering", "the acuity before a lens is moved", "a line is named, or skip"),
     StepRule(
         "sphere",
-        "brings the best sphere near: steps by the acuity (whole dioptres while plainly blurred), halved when a step "
-        "no longer helps, plus tried first",
-        "a half-dioptre step helps in neither direction",
+        "brings the best sphere near: steps by the line read (either way at once while plainly blurred), halved when a "
+        "step no longer helps, plus tried first; minus has to buy a line",
+        "a step that is small, or small against the blur, helps in neither direction",
     ),
     StepRule(
         "astigmatism",
@@ -84,6 +84,11 @@ INTAKE: tuple[StepRule, ...] = (
 
 # At the end of an eye, each only where it has something to do.
 EYE_ENDS: tuple[StepRule, ...] = (
+    StepRule(
+        "settle",
+        "what all answers together leave open: pairs well apart about the lens they point to",
+        "little is open, or twenty-four questions",
+    ),
     StepRule("duochrome", "red against green, one click at most; only where asked for", "equal, or a reversal"),
     StepRule("cylinder_check", "a cylinder that came down to nothing: without it, or with a quarter", "one answer"),
     StepRule("pinhole", "the line through a pinhole, where the best acuity is poor", "a line is named, or skip"),
@@ -114,21 +119,20 @@ CLOSING: tuple[StepRule, ...] = (StepRule("read_back", "everything is read back"
 # --- sphere -----------------------------------------------------------------------------------------------------
 SPHERE_LOW, SPHERE_HIGH = -2000, 2000  # dial ends, D/100 (design: the common range of a refractor head)
 CYLINDER_LOW = -800  # dial end, D/100
-SPHERE_STEP_VERY_POOR = 200  # from 20/200 and worse: at that blur a whole dioptre hardly shows (design)
 SPHERE_STEP_POOR = 100  # plainly blurred: whole dioptres (common practice)
 SPHERE_STEP_FAIR = 50  # near the focus already
-SPHERE_WIDEST = 400  # two equal answers while plainly blurred widen the step, to this at most (design)
+SPHERE_WIDEST = 400  # the largest step (design)
 SPHERE_FINEST_FIRST = 50  # quarters wait until the cylinder is in
 SPHERE_FINEST = 25
+STEP_IN_BLUR = 0.75  # of the blur the line tells of: the eye stays fogged where it came from fog (design)
+COARSE_ENOUGH = 150  # D/100: a step refused both ways that is as small, and small against the blur, ends the search
+FOGGED_BELOW = 45  # years; Hofstetter's mean amplitude 18.5 - 0.30 age is 5 D there
+COARSE_MOST = 24  # questions of the coarse sphere (design)
 EQUAL_RUN = 2  # equal answers in a row on which plus is taken before the line is read again
 DULL_FROM = 4  # equal answers, and half of all pairs: from then on stronger lenses are shown (design)
-WIDENINGS = 2  # times a step is widened because neither direction showed a difference
 NO_ACCOMMODATION_FROM = 60  # years; Hofstetter's mean amplitude 18.5 - 0.30 age is 0.5 D there
-MINUS_RUN_FINE = 2  # the same in the fine search
-MINUS_RUN = 3  # lenses of minus taken before the line must show a gain
-GOOD_LINE = "20/30"  # from here on the first minus must show it already
+MINUS_RUN_FINE = 2  # lenses of minus taken before the line must show a gain
 WORSE_BY = 1.3  # a line is worse when its denominator grew by this factor: a chart line and a bit
-VERY_POOR = "20/200"
 POOR = "20/70"
 
 # --- astigmatism ------------------------------------------------------------------------------------------------
@@ -156,7 +160,31 @@ POWER_FINEST = 25
 HESITATIONS_IN_RANGE = 2  # hesitant "two"s that mean the range is reached; a single one may be a slow patient
 
 # --- all answers together ---------------------------------------------------------------------------------------
-WEIGHED_APART = 0.06  # dioptres of astigmatism (length in the J0/J45 plane) worth turning the dials for: half a quarter
+WEIGHED_APART = 0.06  # dioptres (length of the power vector) worth turning the dials for: half a quarter of cylinder
+WEIGHED_OPEN = 1.5  # dioptres (length of the standard deviations) from which on the answers point nowhere
+# What still is open at the end of an eye, standard deviations in dioptres: above, the most telling questions are asked.
+SETTLED_M, SETTLED_J = 0.15, 0.12
+SETTLE_MOST = 24  # such questions an eye (design)
+SETTLE_SPHERES = (25, 50, 100, 150, 200)  # D/100 to either side of the lens
+SETTLE_CROSSES = (25, 50, 100)
+SETTLE_FOGS = (0, 75, 150)  # D/100 of plus through which a line is read
+
+# --- the pace led by evidence -----------------------------------------------------------------------------------
+# By step: the standard deviation (dioptres) at which enough is known, and the most pairs (both set by simulation).
+LED_ENDS: dict[str, tuple[float, int]] = {
+    "astigmatism": (0.30, 6),
+    "axis": (0.16, 4),
+    "power": (0.16, 5),
+    "sphere_again": (0.30, 2),
+    "axis_again": (0.12, 3),
+    "power_again": (0.12, 3),
+}
+LED_SETTLED = (0.12, 0.09)  # as SETTLED_M and SETTLED_J: fewer questions came before, so more is settled at the end
+LED_SPHERE_END = 0.25  # the coarse sphere goes by the book, and ends here at the latest
+LED_SPHERES = (25, 50, 100)  # D/100, to one side of the lens or to both
+LED_TRIALS = (-50, -100, -200)  # trial cylinders, D/100
+LED_CROSSES = (25, 50, 100)
+LED_POWERS = (25, 50)
 
 # --- over-minus check -------------------------------------------------------------------------------------------
 CLICKS_EXPECTED = 3  # a correct sphere takes three quarter clicks of plus (common practice)
@@ -209,6 +237,7 @@ ONE_SIDED = 0.8  # share of the answers for one position
 PLAIN = 0.40  # dioptres of blur between the lenses of a pair worth repeating; more for an eye that sees poorly
 CONTROL_MOST = 300  # D/100 of plus too much in a control pair: 1.00 D at 20/20, more for an eye that sees poorly
 CHOICES_TO_JUDGE = 5  # an eye with fewer is not judged by its answers
+LOOKS_TO_JUDGE = 8  # choices and letters an eye, from which on looking is told from habit
 NO_PREFERENCE = 6  # choices an eye, and not one of them preferred
 TOO_FAST = 0.3  # seconds from the end of the question: the lens has not been seen
 TOO_FAST_TIMES = 3
@@ -224,6 +253,10 @@ FIT_AGAINST = 0.2  # an answer this much less likely than by chance speaks for a
 # eye is done. Where there was a starting point, there are fewer answers to speak for the lens.
 FIT_LEAST, FIT_LEAST_GIVEN = (6.0, 0.30), (3.0, 0.25)
 FIT_SURE, FIT_SURE_GIVEN = (11.5, 0.38), (8.5, 0.38)
+# Bits of evidence that somebody looked at the lenses: at least; at least where the answers fit the lens well; and such
+# that no pair need be repeated.
+BITS_LEAST, BITS_LEAST_SURE, BITS_SURE = 2.5, -5.0, 6.0
+LENS_OPEN = 0.3  # chance that the eye needs a lens more than half a dioptre away, from which on the draft says so
 FATIGUE_ANSWERS = 5  # timed answers in the first and in the last third, at least
 FATIGUE_TIMES, FATIGUE_SECONDS = 2.0, 2.0  # the last third slower by this factor, and by so many seconds
 
@@ -231,7 +264,8 @@ FATIGUE_TIMES, FATIGUE_SECONDS = 2.0, 2.0  # the last third slower by this facto
 GOOD_ENOUGH = "20/30"  # a best line poorer than this sends the eye back once
 NO_LINE = "20/800"  # stands for "cannot read any": poorer than the largest line of a chart
 REFER_BELOW = "20/40"  # design choice
-QUESTIONS_MOST = 76  # an eye's questions, re-asked ones not counted; then its best so far stands, flagged
+QUESTIONS_MOST = 76  # an eye's questions, re-asked ones counted; then its best so far stands, flagged
+ASKED_MOST = 80  # and no question is put again beyond so many
 UNCLEAR_BEFORE_ASKING = 2  # utterances outside the grammar before the question is put again
 MISSES_BEFORE_TYPING = 3  # doubtful or silent tries, then the examiner is asked to type or say the command
 MISSES_BEFORE_MOVING_ON = 6  # then the step is left, flagged

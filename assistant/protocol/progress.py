@@ -12,6 +12,7 @@ from .eye import EyeState
 from .questions import Choice, Eye, Question
 from .start import Road
 from .steps.base import Step
+from .weighing import Said
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,8 @@ class EyeProgress:
     checking   a pair put just now to see whether the lens is answered, and the answer it checks, if one
     doubts     codes of the flags after which its lens is not taken for its refraction
     road       how much of it is gone through
+    by_hand    a dial was set by command at the end: the lens is the examiner's, and all answers together do not move it
+    said       what the answers say of the eye, once that was asked for; the first `weighed` of them
     """
 
     state: EyeState
@@ -43,6 +46,9 @@ class EyeProgress:
     checking: tuple[Answer | None, Choice] | None = None
     doubts: tuple[str, ...] = ()
     road: Road = Road.FULL
+    by_hand: bool = False
+    said: Said | None = None
+    weighed: int = 0
 
     @property
     def complete(self) -> bool:

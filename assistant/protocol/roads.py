@@ -26,6 +26,8 @@ from .steps.seeing import Pinhole, Unaided
 from .steps.sphere import Sphere
 
 ENDS = tuple(rule.id for rule in plan.EYE_ENDS)
+LAST = frozenset({"acuity", "over_minus", *ENDS})
+"""Steps after which nothing looks for the lens anew."""
 BOTH = tuple(rule.id for rule in plan.BOTH_EYES)
 
 
@@ -49,14 +51,14 @@ def shortened(eye: EyeState, road: Road) -> tuple[EyeState, Step]:
 
 
 def following(
-    eye: EyeState, after: str, road: Road, power_by: str
+    eye: EyeState, after: str, road: Road, power_by: str, once: bool = False
 ) -> tuple[EyeState, Step | None, tuple[str, ...]]:
     """As `route.following`, on this road and with the cylinder's power found this way."""
     if after == "unaided":
         return eye, first_step(eye, road, intake=False), ()
     if road is Road.RECHECK and after in ("entering", "sphere_again"):
         return eye, Sphere.fine(eye) if after == "entering" else AcuityStep("acuity"), ()
-    eye, step, passed = route.following(eye, after)
+    eye, step, passed = route.following(eye, after, once)
     if step is not None and step.id == "power":
         step = power_step(eye, power_by)
     return eye, step, passed

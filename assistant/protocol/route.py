@@ -10,6 +10,7 @@ from .steps.acuity import AcuityStep
 from .steps.astigmatism import Astigmatism
 from .steps.axis import Axis
 from .steps.base import Step
+from .steps.coarse_sphere import CoarseSphere
 from .steps.over_minus import OverMinus
 from .steps.power import Power, PowerAgain
 from .steps.sphere import Sphere
@@ -20,17 +21,17 @@ ORDER = tuple(rule.id for rule in plan.EACH_EYE)
 def first_step(eye: EyeState) -> Step:
     if eye.entering is None:
         return AcuityStep("entering")
-    return Sphere.coarse(eye)
+    return CoarseSphere.begin(eye)
 
 
-def following(eye: EyeState, after: str) -> tuple[EyeState, Step | None, tuple[str, ...]]:
+def following(eye: EyeState, after: str, once: bool = False) -> tuple[EyeState, Step | None, tuple[str, ...]]:
     """The step that follows `after`, and the ids of the steps passed over because they have nothing to do.
 
-    None: the eye is finished.
+    None: the eye is finished. `once`: a poor acuity does not send it back, as all answers together are looked at.
     """
     skipped: list[str] = []
     if after == "acuity":
-        return _after_acuity(eye)
+        return _after_acuity(eye, once)
     if after == "over_minus":  # a check that moved the sphere takes the acuity once more
         eye = replace(eye, checked=True)
         return eye, AcuityStep("acuity") if eye.line_here is None and not eye.line_refused else None, ()
@@ -45,7 +46,7 @@ def following(eye: EyeState, after: str) -> tuple[EyeState, Step | None, tuple[s
 def _begin(id: str, eye: EyeState) -> Step | None:
     cylinder = eye.lens.cylinder
     if id == "sphere":
-        return Sphere.coarse(eye)
+        return CoarseSphere.begin(eye)
     if id == "astigmatism":
         return Astigmatism() if cylinder > plan.CYLINDER_TO_START_FROM or eye.rounds else None
     if id == "axis":
@@ -66,11 +67,11 @@ def _begin(id: str, eye: EyeState) -> Step | None:
     return AcuityStep("acuity")
 
 
-def _after_acuity(eye: EyeState) -> tuple[EyeState, Step | None, tuple[str, ...]]:
+def _after_acuity(eye: EyeState, once: bool) -> tuple[EyeState, Step | None, tuple[str, ...]]:
     poor = eye.line_here is not None and line_feet(eye.line_here) > line_feet(plan.GOOD_ENOUGH)
-    if poor and eye.rounds == 0:
+    if poor and eye.rounds == 0 and not once:
         eye = replace(eye, rounds=1)
-        return eye, Sphere.coarse(eye), ()
+        return eye, CoarseSphere.begin(eye), ()
     if not eye.checked:
         return eye, OverMinus.begin(eye), ()
     return eye, None, ()

@@ -68,12 +68,6 @@ class Search:
             half = -(-half // self.finest) * self.finest
         return replace(self, step=half, refused=frozenset(), bounded=bounded, toward=1, streak=0)
 
-    def widened(self) -> Search:
-        """Twice the step, both directions open again: for eyes that cannot tell the difference yet."""
-        return replace(
-            self, step=min(self.step * 2, self.widest), refused=frozenset(), bounded=frozenset(), streak=0
-        )
-
     def rebased(self, at: int) -> Search:
         """The search begun anew from another setting, at the same step."""
         return replace(self, at=at, toward=1, refused=frozenset(), bounded=frozenset(), streak=0)

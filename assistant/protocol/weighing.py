@@ -7,37 +7,61 @@ estimate itself (`assistant.evidence`) needs arrays and is no part of the protoc
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import math
+from collections.abc import Callable, Iterable, Sequence
+from typing import Protocol
 
-from ..optics.lens import Lens
+from ..optics.lens import Lens, LensError
 from ..optics.power_vector import PowerVector
 from ..optics.rounding import nearest_lens
 from . import plan
-from .eye import EyeState, sphere_within
+from .eye import EyeState, on_the_dials
 from .meanings import Heard
 from .questions import Question
 
-# The power vector that an eye's answers point to (dioptres), near the lens given; None: they say nothing.
-# Arguments: the answers in order, the lens before the eye, the age in years or None.
-Weigh = Callable[[Iterable[tuple[Question, Heard]], Lens, "int | None"], "PowerVector | None"]
+
+class Said(Protocol):
+    """What the answers of an eye say of its refraction: a distribution of power vectors, dioptres."""
+
+    @property
+    def mean(self) -> PowerVector: ...
+
+    @property
+    def spread(self) -> PowerVector:
+        """Standard deviations of its parts."""
+
+    @property
+    def bits(self) -> float:
+        """Evidence that somebody looked at the lenses: how much better they foretell the answers than habit does."""
+
+    def off(self, lens: Lens) -> float:
+        """Chance (0-1) that the eye needs a lens more than half a dioptre from this one (length of the vector)."""
+
+    def most_telling(self, questions: Sequence[Question]) -> Question:
+        """Of these questions the one whose answer is expected to tell most of the eye."""
 
 
-def weighed(weigh: Weigh, answers: Iterable[tuple[Question, Heard]], eye: EyeState) -> Lens:
-    """The lens with the astigmatism all answers together point to.
+# What an eye's answers say of it, near the lens given; None: nothing.
+# Arguments: the answers in order, the lens before the eye, the age in years or None, the lens begun from or None.
+Weigh = Callable[[Iterable[tuple[Question, Heard]], Lens, "int | None", "Lens | None"], "Said | None"]
 
-    The spherical equivalent is held, but for the half click that the dials cannot: that goes where the answers point.
-    The lens stays as it is where they point hardly elsewhere, and within the dials' ends.
+
+def weighed(said: Said | None, eye: EyeState, cylinder: bool = True) -> Lens:
+    """The lens that all answers together point to; its cylinder stays where it is not looked for.
+
+    The eye's own where they point hardly elsewhere, to nowhere, or to where the dials do not go.
     """
-    estimate = weigh(answers, eye.lens, eye.age)
-    if estimate is None:
+    if said is None:
         return eye.lens
     now = eye.lens.vector
-    apart = ((estimate.j0 - now.j0) ** 2 + (estimate.j45 - now.j45) ** 2) ** 0.5
-    if not apart >= plan.WEIGHED_APART:
+    mean = said.mean if cylinder else PowerVector(said.mean.m, now.j0, now.j45)
+    if not plan.WEIGHED_APART <= mean.minus(now).blur < math.inf or not said.spread.blur <= plan.WEIGHED_OPEN:
         return eye.lens
-    half = plan.POWER_FINEST / 200
-    lens = nearest_lens(PowerVector(now.m + min(half, max(-half, estimate.m - now.m)), estimate.j0, estimate.j45))
+    try:
+        lens = nearest_lens(mean)
+    except LensError:
+        return eye.lens
     if lens.cylinder == 0:
         lens = lens.with_axis(eye.lens.axis)
-    reachable = sphere_within(lens.sphere) and lens.cylinder >= plan.CYLINDER_LOW
-    return lens if reachable else eye.lens
+    apart = lens.vector.minus(now).blur >= plan.WEIGHED_APART  # in whole clicks, too
+    return lens if apart and on_the_dials(lens) else eye.lens

@@ -7,9 +7,9 @@
     > two
     assistant  Add plus one point seven five. Back to distance.
 
-`start` is a start file's content, `patient` an eye that sees exactly (sphere, cylinder, axis), `until` lets that
-patient answer, left out of the file, to the first question of a step. `> ` are typed lines, through the real grammars.
-All other lines are the exam's. `python tests/protocol/conversing.py --update` writes the exam's lines anew; read the
+`start` is a start file's content, `patient` an eye that sees exactly (sphere, cylinder, axis, and where it is not 0 its
+best acuity in logMAR), `until` lets that patient answer, left out of the file, to the first question of a step. `> `
+are typed lines, through the real grammars. All other lines are the exam's. `python tests/protocol/conversing.py --update` writes the exam's lines anew; read the
 difference before keeping it.
 """
 
@@ -95,7 +95,7 @@ def converse(text: str) -> str:
             eyes = json.loads(line.removeprefix("patient:"))
             age = eyes.get("age", start.get("age", 30))
             rules = Rules(**eyes.get("rules", {}))
-            patient = ForeignPatient(rules, (*eyes["right"], 0.0), (*eyes["left"], 0.0), 0, age=age)
+            patient = ForeignPatient(rules, *((*eyes[eye], 0.0)[:4] for eye in ("right", "left")), 0, age=age)
         elif line.startswith("until:"):
             running = begun()
             out.append(line)

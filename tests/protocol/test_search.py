@@ -111,11 +111,3 @@ def test_begun_anew_from_another_setting_nothing_is_remembered_of_the_old_one(se
     assert not anew.bounded
     assert anew.toward == 1
     assert anew.step == search.refuse().step
-
-
-@given(searches())
-def test_widened_opens_both_directions_and_never_passes_the_widest(search: Search) -> None:
-    wide = search.refuse().widened()
-    assert wide.step == min(2 * search.refuse().step, search.widest)
-    assert not wide.refused
-    assert wide.at == search.at

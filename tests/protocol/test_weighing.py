@@ -2,61 +2,119 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import pytest
 
 from assistant.optics.lens import Lens
 from assistant.optics.power_vector import PowerVector
+from assistant.protocol import plan
 from assistant.protocol.exam import Exam
-from assistant.protocol.eye import EyeState
-from assistant.protocol.questions import Eye
+from assistant.protocol.eye import EyeState, on_the_dials
+from assistant.protocol.questions import Choice, Eye, Question
 from assistant.protocol.start import Start
+from assistant.protocol.steps.settle import Settle
 from assistant.protocol.weighing import weighed
 
 LENS = Lens.of(-2.0, -1.0, 90)
 EYE = EyeState(Eye.RIGHT, LENS)
 
 
-def at(m: float, j0: float, j45: float) -> PowerVector:
-    return PowerVector(m, j0, j45)
+SURE = PowerVector(0.1, 0.05, 0.05)
+
+
+@dataclass(frozen=True)
+class Says:
+    """What the answers say, as a test has it."""
+
+    mean: PowerVector
+    spread: PowerVector = SURE
+    bits: float = 20.0
+
+    def off(self, lens: Lens) -> float:
+        return 0.0
+
+    def most_telling(self, questions: Sequence[Question]) -> Question:
+        return questions[0]
+
+
+def says(m: float, j0: float, j45: float) -> Says:
+    return Says(PowerVector(m, j0, j45))
 
 
 def test_nothing_to_say_leaves_the_lens() -> None:
-    assert weighed(lambda *_: None, (), EYE) == LENS
+    assert weighed(None, EYE) == LENS
 
 
 def test_an_estimate_near_the_lens_leaves_it() -> None:
     own = LENS.vector
-    assert weighed(lambda *_: at(own.m + 1.0, own.j0 + 0.05, own.j45), (), EYE) == LENS
+    assert weighed(says(own.m - 0.04, own.j0 + 0.03, own.j45), EYE) == LENS
 
 
-def test_the_astigmatism_follows_and_the_spherical_equivalent_holds_to_half_a_click() -> None:
-    truth = PowerVector.of(-2.0, -2.0, 80)
-    lens = weighed(lambda *_: at(5.0, truth.j0, truth.j45), (), EYE)
-    assert (lens.cylinder, lens.axis) == (-200, 80)
-    # The estimate's own M is believed to half a click and no further: the over-minus check has the word on that.
-    assert abs(lens.spherical_equivalent - LENS.spherical_equivalent) <= 0.25
+def test_the_whole_refraction_follows() -> None:
+    truth = PowerVector.of(-3.5, -2.0, 80)
+    lens = weighed(Says(truth), EYE)
+    assert (lens.sphere, lens.cylinder, lens.axis) == (-350, -200, 80)
 
 
-@pytest.mark.parametrize("toward", [-1.0, 1.0])
-def test_the_half_click_goes_where_the_answers_point(toward: float) -> None:
-    # A quarter of cylinder more moves the spherical equivalent by an eighth on the dials, one way or the other.
-    truth = PowerVector.of(-2.0, -1.25, 90)
-    lens = weighed(lambda *_: at(LENS.vector.m + toward, truth.j0, truth.j45), (), EYE)
-    assert (lens.spherical_equivalent - LENS.spherical_equivalent) * toward > 0
+def test_where_the_cylinder_is_not_looked_for_it_stays() -> None:
+    lens = weighed(Says(PowerVector.of(-3.5, -2.0, 80)), EYE, cylinder=False)
+    assert (lens.cylinder, lens.axis) == (LENS.cylinder, LENS.axis)
+    assert lens.sphere == -400  # the spherical equivalent of -3.50 -2.00, with -1.00 of cylinder
+    asked: list[Question] = []
+
+    class Hears(Says):
+        def most_telling(self, questions: Sequence[Question]) -> Question:
+            asked.extend(questions)
+            return questions[0]
+
+    Settle(cylinder=False).following(EYE, Hears(EYE.lens.vector, PowerVector(1.0, 1.0, 1.0)))
+    assert asked
+    assert all(question.first.cross is None for question in asked if isinstance(question, Choice))
+
+
+def test_an_estimate_that_is_nowhere_leaves_it() -> None:
+    assert weighed(Says(PowerVector.of(-3.5, -2.0, 80), PowerVector(2.0, 0.5, 0.5)), EYE) == LENS
 
 
 def test_never_beyond_the_dials() -> None:
-    wild = PowerVector.of(0.0, -12.0, 10)
-    assert weighed(lambda *_: wild, (), EYE) == LENS
+    assert weighed(Says(PowerVector.of(0.0, -12.0, 10)), EYE) == LENS
+    assert weighed(Says(PowerVector.of(0.0, -25.0, 10)), EYE) == LENS
 
 
 @pytest.mark.parametrize("bad", [float("nan"), float("inf")])
 def test_an_estimate_that_is_no_number_leaves_the_lens(bad: float) -> None:
-    if bad != bad:
-        assert weighed(lambda *_: at(0.0, bad, bad), (), EYE) == LENS
-    else:
-        with pytest.raises(ValueError):
-            weighed(lambda *_: at(0.0, bad, bad), (), EYE)
+    assert weighed(says(0.0, bad, bad), EYE) == LENS
+
+
+@pytest.mark.parametrize(
+    ("spread", "asks"), [((0.1, 0.05, 0.05), False), ((0.3, 0.05, 0.05), True), ((0.1, 0.05, 0.2), True)]
+)
+def test_what_is_left_open_is_asked(spread: tuple[float, float, float], asks: bool) -> None:
+    said = Says(LENS.vector, PowerVector(*spread))
+    assert (Settle().following(EYE, said).ask(EYE) is not None) is asks
+    assert Settle(asked=plan.SETTLE_MOST).following(EYE, said).ask(EYE) is None
+    assert Settle().following(EYE, None).ask(EYE) is None
+
+
+@pytest.mark.parametrize("sphere", [plan.SPHERE_LOW, -200, plan.SPHERE_HIGH])
+def test_all_that_is_asked_stands_on_the_dials_about_the_lens(sphere: int) -> None:
+    eye = EyeState(Eye.RIGHT, Lens(sphere, -100, 90))
+    asked: list[Question] = []
+
+    class Hears(Says):
+        def most_telling(self, questions: Sequence[Question]) -> Question:
+            asked.extend(questions)
+            return questions[0]
+
+    Settle().following(eye, Hears(eye.lens.vector, PowerVector(1.0, 1.0, 1.0)))
+    assert asked
+    for question in asked:
+        lenses = (question.first, question.second) if isinstance(question, Choice) else (question.lens,)
+        for lens in lenses:
+            assert on_the_dials(lens)
+            assert lens.with_sphere(0).with_cross(None) == eye.lens.with_sphere(0)
 
 
 def test_an_exam_without_it_is_an_exam() -> None:

@@ -40,6 +40,7 @@ STEPS = {
     "acuity": "best acuity",
     "unaided": "unaided acuity",
     "cylinder_check": "cylinder check",
+    "settle": "what is open",
     "acuity_both": "acuity, both eyes",
     "near": "near addition",
     "near_acuity": "near acuity",
@@ -471,7 +472,7 @@ class Story:
     @property
     def length(self) -> float:
         """Seconds from the first event to the last one of the exam itself."""
-        return self.seconds[self.last] if self.seconds else 0.0
+        return self.seconds[min(max(self.last, 0), len(self.seconds) - 1)] if self.seconds else 0.0
 
     @property
     def start(self) -> Mapping[str, Any]:

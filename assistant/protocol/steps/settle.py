@@ -1,0 +1,77 @@
+"""What the answers leave open is asked, at the end of an eye: the pairs that tell most, until little is open.
+
+The steps before it go by one answer at a time; an eye that tells little by a single step (poor acuity, a small pupil, a
+wandering attention) leaves them far from sure. All answers together say how far. Two lenses astride the lens that they
+point to, well apart, show such an eye more than that lens against its neighbour does (the bracketing of low vision:
+the just-noticeable difference either way; common practice); the cross cylinder is the same thing for astigmatism.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from ...optics.lens import CrossCylinder, wrap_axis
+from .. import plan
+from ..eye import EyeState, on_the_dials
+from ..meanings import Heard
+from ..questions import AcuityQuestion, Choice, Question
+from ..weighing import Said
+from .acuity import read_through
+from .base import Move
+
+
+@dataclass(frozen=True)
+class Settle:
+    """`question` is the one that tells most now, None when enough is known; `asked` have been answered.
+
+    `cylinder`: that is looked for, too. `within`: what is little, standard deviations of M and of J0 or J45, dioptres.
+    """
+
+    question: Question | None = None
+    asked: int = 0
+    cylinder: bool = True
+    within: tuple[float, float] = (plan.SETTLED_M, plan.SETTLED_J)
+
+    id = "settle"
+
+    def rebased(self, eye: EyeState) -> Settle:
+        return replace(self, question=None)
+
+    def ask(self, eye: EyeState) -> Question | None:
+        return self.question
+
+    def answer(self, eye: EyeState, heard: Heard) -> Move:
+        if isinstance(self.question, AcuityQuestion) and self.question.lens == eye.lens:
+            eye = read_through(eye, heard)
+        return Move(replace(self, question=None, asked=self.asked + 1), eye)
+
+    def following(self, eye: EyeState, said: Said | None) -> Settle:
+        """With the question that tells most now; none where little is open, or enough was asked."""
+        if said is None or self.asked >= plan.SETTLE_MOST or self._settled(said):
+            return replace(self, question=None)
+        return replace(self, question=said.most_telling(tuple(_candidates(eye, self.cylinder))))
+
+    def _settled(self, said: Said) -> bool:
+        spread = said.spread
+        focus = spread.m <= self.within[0]
+        return focus and (not self.cylinder or max(spread.j0, spread.j45) <= self.within[1])
+
+
+def _candidates(eye: EyeState, cylinder: bool) -> Iterator[Question]:
+    lens = eye.lens
+    for apart in plan.SETTLE_SPHERES:
+        more, less = lens.with_sphere(lens.sphere + apart), lens.with_sphere(lens.sphere - apart)
+        if on_the_dials(more) and on_the_dials(less):
+            yield Choice(eye.eye, Settle.id, more, less)
+            yield Choice(eye.eye, Settle.id, lens, more)
+    for power in plan.SETTLE_CROSSES if cylinder else ():
+        for axis in (lens.axis, lens.axis + 45):
+            cross = CrossCylinder(power, wrap_axis(axis))
+            yield Choice(eye.eye, Settle.id, lens.with_cross(cross), lens.with_cross(cross.flipped()))
+    for fog in plan.SETTLE_FOGS:
+        foggy = lens.with_sphere(lens.sphere + fog)
+        if on_the_dials(foggy):
+            yield AcuityQuestion(eye.eye, Settle.id, foggy)
+
+
