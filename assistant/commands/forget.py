@@ -41,14 +41,14 @@ def run(args: argparse.Namespace) -> int:
                 }
             )
         deleted = _delete_sound(args.folder)
+    print(f"Deleted {deleted} recording{'' if deleted == 1 else 's'}. The log is kept.")
     build_all(args.folder)
-    print(f"Deleted {deleted} recording{'' if deleted == 1 else 's'}. The log is kept and verifies.")
     print(f"Built {REPORT} anew, without recordings.")
     return 0
 
 
 def _dropped(log: Log) -> bool:
-    return any(flag["code"] == RECORDINGS_DROPPED for flag in log.of_kind("flag"))
+    return any(flag.get("code") == RECORDINGS_DROPPED for flag in log.of_kind("flag"))
 
 
 def _delete_sound(folder: Path) -> int:

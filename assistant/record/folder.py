@@ -20,8 +20,9 @@ from typing import Any
 from ..errors import UserError
 from .audio import flac
 from .events import Event, Recording
-from .log import Clock, Log, LogWriter, read_log, sync_folder, utc_now
+from .log import Clock, Log, LogWriter, Problem, read_log, sync_folder, utc_now
 from .prescription import prescription_json
+from .shape import faults
 from .transcript import transcript
 
 LOG = "exam.jsonl"
@@ -51,7 +52,15 @@ def write_whole(path: Path, content: bytes) -> None:
 
 
 def log_of(folder: Path) -> Log:
-    """The log of an exam folder; raises UserError where there is none."""
+    """The log of an exam folder; raises UserError where there is none, or an event lacks what its kind calls for."""
+    log = log_as_it_is(folder)
+    for line, what in faults(log.events):
+        raise UserError(f"{folder / LOG}: {Problem(line, what)}. Run verify on the folder")
+    return log
+
+
+def log_as_it_is(folder: Path) -> Log:
+    """As `log_of`, for a reader who copes with events that lack something."""
     if not (folder / LOG).is_file():
         raise UserError(f"{folder} holds no exam ({LOG} is missing): give the folder of an exam")
     return read_log(folder / LOG)

@@ -324,9 +324,9 @@ def _event_of(line: bytes) -> Event | None:
         held = json.loads(line.decode("ascii"))
     except (ValueError, RecursionError):
         return None
-    if not isinstance(held, dict) or "kind" not in held or "seq" not in held:
+    if not isinstance(held, dict) or not isinstance(held.get("kind"), str) or type(held.get("seq")) is not int:
         return None
-    return held
+    return held if isinstance(held.get("header", {}), dict) else None
 
 
 def _own_hash_holds(line: bytes, held: Event) -> bool:

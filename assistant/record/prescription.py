@@ -37,7 +37,7 @@ def amends_record(event: Event) -> bool:
 def signature_in_force(events: Sequence[Event]) -> Event | None:
     """The signed prescription event that covers the record as it stands, or None."""
     for held in reversed(events):
-        if held["kind"] == "prescription" and held.get("signed"):
+        if held["kind"] == "prescription" and isinstance(held.get("signed"), dict):
             return held
         if amends_record(held):
             return None

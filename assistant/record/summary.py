@@ -14,8 +14,9 @@ from ..optics.acuity import Acuity, AcuityError
 from ..optics.lens import Lens, LensError
 from .events import Event
 from .folder import LOG
-from .log import Log, check_lines, moment, parse
+from .log import Log, Problem, check_lines, moment, parse
 from .prescription import last_prescription, lens_of, signature_in_force
+from .shape import faults
 from .signing import KeysMissing, check_signatures
 
 
@@ -102,6 +103,8 @@ def read_summary(folder: Path) -> Summary:
     if problems:
         raise UserError(f"{path}: {problems[0]}. Run verify on the folder")
     log = parse(raw, path)
+    for line, what in faults(log.events):
+        raise UserError(f"{path}: {Problem(line, what)}. Run verify on the folder")
     try:
         false = check_signatures(log)
     except KeysMissing:

@@ -17,6 +17,7 @@ from .folder import AUDIO, LOG, PRESCRIPTION, TRANSCRIPT
 from .log import Log, Problem, check_lines, parse
 from .prescription import prescription_dict, signature_in_force
 from .replay import replay
+from .shape import faults
 from .signing import ED25519, KeysMissing, check_signatures, fingerprint
 from .transcript import transcript
 
@@ -51,6 +52,8 @@ def verify_folder(folder: Path, trusted_key: bytes | None = None) -> Verdict:
         log = parse(raw, path)
     except UserError:  # a line is no event: named above
         log = None
+    if log is not None:
+        verdict.problems += [Problem(line, what) for line, what in faults(log.events)]
     if log is None or any(problem.line is not None for problem in verdict.problems):
         if log is not None:
             _check_end(folder, log, verdict)
@@ -67,7 +70,7 @@ def verify_folder(folder: Path, trusted_key: bytes | None = None) -> Verdict:
 
 def _check_audio(folder: Path, log: Log, verdict: Verdict) -> None:
     dropped = any(flag["code"] == RECORDINGS_DROPPED for flag in log.of_kind("flag"))
-    named = {held["audio"]: held for held in log.of_kind("heard") if held.get("audio")}
+    named = {str(held["audio"]): held for held in log.of_kind("heard") if held.get("audio")}
     if dropped:
         verdict.notes.append("recordings: dropped on purpose, as the log says")
         return

@@ -159,7 +159,7 @@ def test_the_last_correction_of_a_hearing_counts() -> None:
 
 def test_a_start_that_cannot_be_read_is_told_plainly(tmp_path: Path) -> None:
     with ExamFolder.create(tmp_path / "exam", ticking(), {"start": {"age": "old"}}) as folder:
-        folder.append({"kind": "step"})
+        folder.append({"kind": "step", "eye": "right", "step": "sphere", "status": "begun"})
     with pytest.raises(UserError, match="starting point cannot be used: age"):
         replay(log_of(tmp_path / "exam"))
 

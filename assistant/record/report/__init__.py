@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ..folder import LOG, REPORT, build, log_of, write_whole
-from ..log import Log, check_lines
+from ..folder import LOG, REPORT, build, log_as_it_is, write_whole
+from ..log import Log, Problem, check_lines
+from ..shape import faults
 from ..signing import KeysMissing, check_signatures
 from .page import page
 from .sounds import DROPPED, EMBED_MOST, Sounds, collect
@@ -31,7 +32,7 @@ def build_report(folder: Path, embed_most: int = EMBED_MOST) -> tuple[Path, list
     it. Raises UserError where there is no log to read or the page cannot be written.
     """
     path = folder / LOG
-    log = log_of(folder)
+    log = log_as_it_is(folder)
     sounds = collect(folder, log, embed_most)
     problems, notes = _checked(path, log)
     problems += [f"event {seq}: {fault}" for seq, fault in sounds.faults.items() if fault != DROPPED]
@@ -52,6 +53,7 @@ def build_all(folder: Path) -> list[Path]:
 def _checked(path: Path, log: Log) -> tuple[list[str], list[str]]:
     """What does not hold of the log's lines and signatures, and what was checked."""
     problems = [str(problem) for problem in check_lines(path.read_bytes())]
+    problems += [str(Problem(line, what)) for line, what in faults(log.events)]
     notes = [] if problems else ["every line of the log as written, none missing"]
     try:
         false = [str(problem) for problem in check_signatures(log)]
