@@ -6,7 +6,7 @@ import argparse
 import importlib
 
 # Each measures one thing; a module is imported only when its figures are asked for.
-WHAT = ("hearing", "microphones", "latency", "patients")
+WHAT = ("hearing", "microphones", "latency", "patients", "evidence")
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
