@@ -7,12 +7,14 @@ else happens), to the watchers, and to the voice.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from typing import Any
 
+from .evidence.known import interval
 from .evidence.together import weigh
 from .grammar import Grammar, Grammars, wording
 from .grammar.grammar import EVERYWHERE, listening_for
-from .protocol.effects import Ask, Effect, Recorded, Say
+from .protocol.effects import Ask, Effect, Prescribe, Recorded, Say
 from .protocol.exam import Exam
 from .protocol.meanings import Heard, Outcome, Speaker
 from .protocol.questions import Eye, Question
@@ -132,10 +134,21 @@ class Session:
                 self._ask(effect)
                 continue
             words = wording.words(effect, self.exam.instrument)
+            if isinstance(effect, Prescribe):
+                effect = self._with_intervals(effect)
             made = event(effect, Words(words), recording if isinstance(effect, Recorded) else None)
             self._log({**made, "hedged_by": list(hedged_by)} if hedged_by and isinstance(effect, Recorded) else made)
             if isinstance(effect, Say):
                 self._say(words)
+
+    def _with_intervals(self, draft: Prescribe) -> Prescribe:
+        """The draft with what the answers leave open of each eye."""
+        state, start = self.exam.state, self.exam.start
+        right, left = (
+            replace(result, interval=interval(state.of(eye), start.eye(eye).lens))
+            for eye, result in ((Eye.RIGHT, draft.right), (Eye.LEFT, draft.left))
+        )
+        return replace(draft, right=right, left=left)
 
     def _ask(self, ask: Ask) -> None:
         self.last_ask = ask

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import IO, Any
 
 from .record.events import Event
+from .record.prescription import interval_written
 
 _WIDTH = 10
 
@@ -83,6 +84,8 @@ def prescription_lines(event: Event) -> list[tuple[str, str]]:
         if not held.get("complete", True):
             text += "  (not complete)"
         lines.append((eye, text))
+        if (spans := interval_written(held)) is not None:
+            lines.append(("", spans))
     if event["pd"] is not None:
         lines.append(("PD", f"{event['pd']:g} mm"))
     return lines

@@ -82,6 +82,8 @@ class EyeResult:
     examined  the lens was found in this exam; False: carried over from the start
     change    the draft less the start (or the glasses worn), a power vector {"m", "j0", "j45"} in dioptres
     intermediate  add for the intermediate distance
+    interval  where the eye's numbers lie with stated chance, worked out from all answers outside the exam
+              (`assistant.evidence.known.interval`); no part of what makes two results the same
     """
 
     sphere: int | None
@@ -96,6 +98,7 @@ class EyeResult:
     intermediate: int | None = None
     examined: bool = True
     change: Mapping[str, float] | None = None
+    interval: Mapping[str, object] | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True)

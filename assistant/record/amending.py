@@ -159,6 +159,7 @@ def eye_by_hand(text: str, eye: str, before: Event) -> Event:
     made = {**before, **made}
     if not same_lens:
         made["complete"] = True
+        made.pop("interval", None)
         made.pop("change", None)  # it was reckoned for the lens before
     made["acuity"] = acuity or (before.get("acuity") if same_lens else None)
     return made

@@ -8,7 +8,8 @@ until it is signed anew.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ..optics.lens import Lens
@@ -72,6 +73,25 @@ def eye_written(eye: Event) -> str:
     if eye.get("complete") is False:
         parts.append("not completed")
     return ", ".join(parts)
+
+
+def interval_written(eye: Event) -> str | None:
+    """Where one eye's numbers lie: "95 %: sphere -1.60 to -1.21, cylinder -0.72 to -0.31, axis 084 to 098"; None where
+    that is not known. An axis that any will do for is left out.
+    """
+    held = eye.get("interval")
+    if not isinstance(held, Mapping):
+        return None
+    parts = []
+    for name in ("sphere", "cylinder", "axis"):
+        span = held.get(name)
+        if not isinstance(span, (list, tuple)) or len(span) != 2:
+            continue
+        if not all(isinstance(end, (int, float)) and math.isfinite(end) for end in span):
+            continue
+        ends = [f"{(round(end) - 1) % 180 + 1:03d}" if name == "axis" else f"{end:+.2f}" for end in span]
+        parts.append(f"{name} {ends[0]} to {ends[1]}")
+    return f"95 %: {', '.join(parts)}" if parts else None
 
 
 def prescription_json(log: Log) -> str | None:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from .events import Event
 from .log import Log, moment
-from .prescription import eye_written
+from .prescription import eye_written, interval_written
 
 _OUTCOMES = {
     "out_of_range": "not a value the dials have",
@@ -50,6 +50,8 @@ def _line(held: Event) -> Iterator[str]:
             yield f"=== {'signed by ' + _flat(who['by']) if who else 'draft'} prescription"
             for eye in ("right", "left"):
                 yield f"    {eye}: {eye_written(held[eye])}"
+                if (spans := interval_written(held[eye])) is not None:
+                    yield f"    {' ' * len(eye)}  {spans}"
             if held.get("pd") is not None:
                 yield f"    PD {held['pd']:g} mm"
 

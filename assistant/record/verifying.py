@@ -232,4 +232,9 @@ def _check_replay(log: Log, verdict: Verdict) -> None:
 
 def _differs(replayed: Prescribe, held: Event) -> bool:
     again = event(replayed)
-    return any(again[key] != held[key] for key in again if key in held)
+    return any(_found(again[key]) != _found(held[key]) for key in again if key in held)
+
+
+def _found(value: object) -> object:
+    """Without the intervals, which the replay does not work out."""
+    return {key: part for key, part in value.items() if key != "interval"} if isinstance(value, dict) else value

@@ -1,4 +1,4 @@
-"""The pace led by evidence: legal pairs, ends that are reached, the same replay; and fewer questions for as good a lens.
+"""The pace led by evidence: legal pairs, ends that are reached, the same replay, fewer questions for as good a lens.
 
 What a step may show and when it must end is common practice or a design choice of the protocol, no source.
 """
