@@ -173,8 +173,11 @@ def _estimate(
 
 
 def _log_vector(theta: Array, start: PowerVector | None) -> Array:
-    """Logarithm of the prior density of the power vector, near a start most likely. Smooth where there is no astigmatism, as it is climbed on:
-    the cloud's own prior, even in the length of the astigmatism, has a spike there."""
+    """Logarithm of the prior density of the power vector, near a start most likely.
+
+    Smooth where there is no astigmatism, as it is climbed on: the cloud's own prior, even in the length of the
+    astigmatism, has a spike there.
+    """
     m, j0, j45 = theta[:3]
     wide = -2 * np.log1p((m / WIDE_M) ** 2 / 3) - 2.5 * np.log1p((j0 * j0 + j45 * j45) / WIDE_J**2 / 3)
     if start is None:

@@ -17,7 +17,7 @@ from ..optics.transpose import written
 from ..protocol import plan
 from ..protocol.effects import Ask, Effect, EyeResult, Flag, Prescribe, Say
 from ..protocol.instrument import MINUS_HEAD, Instrument, Shown
-from ..protocol.questions import AcuityQuestion, Choice, Confirm, Eye, Legible, Value
+from ..protocol.questions import AcuityQuestion, Choice, Confirm, Eye, Legible, Question, Value
 
 _DIGITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
 _TEENS = (
@@ -120,7 +120,16 @@ def question(ask: Ask, head: Instrument = MINUS_HEAD) -> str:
     asked = ask.question
     if ask.attempt:
         first, later = _AGAIN.get(getattr(asked, "of", ""), _AGAIN[asked.form])
-        return first if ask.attempt == 1 else later
+        words = first if ask.attempt == 1 else later
+        return f"{words} {_put(asked, ask, head)}" if asked.form in _LENS_TOLD_AGAIN else words
+    return _put(asked, ask, head)
+
+
+_LENS_TOLD_AGAIN = frozenset({"choice", "legible", "acuity"})
+"""Forms that carry a lens: whoever did not catch the answer may not have caught the lens."""
+
+
+def _put(asked: Question, ask: Ask, head: Instrument) -> str:
     match asked:
         case Choice():
             return _choice(asked, ask, head)
@@ -348,6 +357,8 @@ _WHY = {
 _SAY: Mapping[str, Callable[[Facts], str]] = {
     "welcome": lambda f: "Ready.",
     "eye_begins": lambda f: f"{_eye(f['eye'])}. {lens(cast(Shown, f['lens'])).capitalize()}.",
+    "eye_done": lambda f: f"{_eye(f['eye'])} ends at {lens(cast(Shown, f['lens']))}.",
+    "age_doubtful": lambda f: f"Age {f['age']}? Say it once more if it is right.",
     "other_eye": lambda f: f"{_eye(f['eye'])}. {lens(cast(Shown, f['lens'])).capitalize()}.",
     "acuity_recorded": lambda f: f"Vision {line(cast(str, f['line']))}.",
     "pd_recorded": lambda f: f"P d {_number(f['pd'])}.",
@@ -566,6 +577,7 @@ _FLAGS: Mapping[str, Callable[[Facts], str]] = {
 
 _WHY_INCOMPLETE: Mapping[str, str] = {
     "doubts": "its answers do not fit together",
+    "open": "its answers leave the lens open",
     "given_up": "it was left before its end",
     "unfinished": "it was not gone through to its end",
 }

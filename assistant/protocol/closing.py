@@ -137,7 +137,8 @@ def cautions(state: State, start: Start) -> tuple[Flag, ...]:
 def _incomplete(progress: EyeProgress) -> list[Flag]:
     if not progress.begun or progress.complete:
         return []
-    why = "doubts" if progress.doubts else "given_up" if progress.given_up else "unfinished"
+    open_yet = progress.doubts == ("lens_open",)
+    why = "open" if open_yet else "doubts" if progress.doubts else "given_up" if progress.given_up else "unfinished"
     return [Flag("incomplete", progress.state.eye, {"why": why, "doubts": progress.doubts})]
 
 

@@ -76,8 +76,6 @@ _PATIENT_MAY = (
         Meaning.SET_ACUITY,
         Meaning.SET_PD,
         Meaning.SET_AGE,
-        Meaning.SKIP,
-        Meaning.CONFIRM,
         Meaning.RED_FLAG,
         Meaning.REASON,
     }
@@ -160,6 +158,9 @@ class Exam:
         """The question that stands, for someone who has just come in; nothing about the exam changes."""
         question = self.state.question
         if question is not None:
+            if question.eye is not Eye.BOTH:
+                self._other_eye(self.state.of(question.eye))
+                self.state = replace(self.state, dials=None)
             asked = 1 if question.eye is Eye.BOTH else self.state.of(question.eye).asked
             self._out.append(Ask(question, asked))
         return self._flush()
@@ -177,7 +178,8 @@ class Exam:
         if not heard.accepted or heard.meaning is None:
             return None
         meaning, question = heard.meaning, self.state.question
-        if heard.by is Speaker.PATIENT and meaning not in _PATIENT_MAY:
+        told = isinstance(question, Value) and meaning is Meaning.SKIP  # of themselves: "I'd rather not say"
+        if heard.by is Speaker.PATIENT and meaning not in _PATIENT_MAY and not told:
             return None
         if heard.by is Speaker.EXAMINER and isinstance(question, Choice) and meaning in CHOICE_ANSWERS:
             return None  # the examiner shows the lenses with the same words; only the patient answers
@@ -194,6 +196,11 @@ class Exam:
                 Meaning.SKIP: self._skip,
                 Meaning.SWITCH_EYE: self._switch_eye,
             }.get(meaning)
+        if isinstance(question, Confirm) and meaning is Meaning.YES:
+            # A bare yes may be the patient's, to somebody else: only where it is known not to be, it confirms.
+            return self._answer if heard.typed or heard.by is Speaker.EXAMINER else None
+        if meaning is Meaning.SET_AGE and self._age_doubtful(heard):
+            return self._doubt_age
         if self._answers(question, meaning):
             return self._answer
         if meaning in _NUMBER_COMMANDS:
@@ -234,7 +241,7 @@ class Exam:
             return meaning in (Meaning.SET_ACUITY, Meaning.NO, Meaning.UNSURE)
         if isinstance(question, Value):
             return meaning in (*_VALUE_ANSWERS[question.of], Meaning.SKIP, Meaning.UNSURE)
-        return isinstance(question, Confirm) and meaning in (Meaning.CONFIRM, Meaning.YES)
+        return isinstance(question, Confirm) and meaning is Meaning.CONFIRM
 
     # ------------------------------------------------------------------------------------------------- answers
     def _remember(self) -> None:
@@ -295,6 +302,17 @@ class Exam:
             self._say("near_acuity_recorded", {"line": heard.value})
         elif isinstance(question, AcuityQuestion) and heard.meaning is Meaning.SET_ACUITY:
             self._say("acuity_recorded", {"eye": question.eye, "line": heard.value})
+
+    def _age_doubtful(self, heard: Heard) -> bool:
+        """An age at which nobody answers such questions: more likely "one", for a lens. Told twice, it counts."""
+        age = heard.value
+        return isinstance(age, int) and age < plan.AGE_ANSWERS and self.state.doubted != age
+
+    def _doubt_age(self, heard: Heard) -> None:
+        assert isinstance(heard.value, int)
+        self.state = replace(self.state, doubted=heard.value)
+        self._say("age_doubtful", {"age": heard.value})
+        self._put_question(tries=0)
 
     def _value(self, of: str, heard: Heard) -> None:
         if heard.meaning is Meaning.RED_FLAG:  # there may be more than one; "none" or skip ends it
@@ -471,6 +489,10 @@ class Exam:
     def _resume(self, heard: Heard) -> None:
         self.state = replace(self.state, paused=False)
         self._say("resumed")
+        question = self.state.question
+        if question is not None and question.eye is not Eye.BOTH:  # anybody may have turned the dials meanwhile
+            self._other_eye(self.state.of(question.eye))
+            self.state = replace(self.state, dials=None)
         self._put_question(tries=0)
 
     def _next(self, heard: Heard) -> None:
@@ -866,6 +888,9 @@ class Exam:
         self._raise(doubts)
         codes = tuple(flag.code for flag in doubts if flag.code in consistency.UNRELIABLE)
         self.state = self.state.put(replace(progress, finished=True, doubts=codes))
+        if progress.told is not None:
+            self._show(progress.state.lens)
+        self._say("eye_done", {"eye": progress.state.eye, "lens": progress.state.lens})
         self._pinhole_for_worse()
 
     def _worse_eye(self) -> Eye | None:
@@ -1034,6 +1059,8 @@ class Exam:
     def _put_question(self, tries: int, question: Question | None = None) -> None:
         question = question or self.state.question
         assert question is not None
+        if isinstance(question, Choice) and question.eye is not Eye.BOTH and question.step != "duochrome":
+            self._first_shown(question)
         state = replace(self.state, question=question, tries=tries, unclear=0)
         number = 1
         if question.eye is not Eye.BOTH:
@@ -1087,6 +1114,15 @@ class Exam:
 
     def _show(self, lens: Lens) -> None:
         self._out.append(ShowLens(self.state.eye, lens))
+        self.state = self.state.put(replace(self.state.of(self.state.eye), told=None))
+
+    def _first_shown(self, pair: Choice) -> None:
+        """The first lens of a pair is what the dials should show as it is asked: told where that is another lens."""
+        progress, first = self.state.of(pair.eye), pair.first.with_cross(None)
+        if first != (progress.told or progress.state.lens):
+            self._out.append(ShowLens(pair.eye, first))
+            told = first if first != progress.state.lens else None
+            self.state = self.state.put(replace(progress, told=told))
 
     def _other_eye(self, progress: EyeProgress) -> None:
         """An eye is gone back to: what its dials should show is said in full."""

@@ -208,6 +208,7 @@ INTERMEDIATE_DISTANCE = 67  # centimetres, a screen at arm's length (common prac
 DUOCHROME_NOT_BELOW = "20/30"  # red and green tell nothing below this line
 
 # --- instrument and setting up -----------------------------------------------------------------------------------
+AGE_ANSWERS = 5  # years; younger, nobody is refracted by questions (design): such an age is asked for once more
 VERTEX_LOW, VERTEX_HIGH = 0, 20  # millimetres; heads and frames stand at 10 to 16, a contact lens at 0
 # PD: Dodgson, Proc SPIE 2004;5291: most 50-75 mm, almost all adults 45-80, children from 40.
 PD_USUAL = (50, 75)
@@ -256,7 +257,7 @@ FIT_SURE, FIT_SURE_GIVEN = (11.5, 0.38), (8.5, 0.38)
 # Bits of evidence that somebody looked at the lenses: at least; at least where the answers fit the lens well; and such
 # that no pair need be repeated.
 BITS_LEAST, BITS_LEAST_SURE, BITS_SURE = 2.5, -5.0, 6.0
-LENS_OPEN = 0.3  # chance that the eye needs a lens more than half a dioptre away, from which on the draft says so
+LENS_OPEN = 0.1  # chance that the eye needs a lens more than half a dioptre away, from which on the draft says so
 FATIGUE_ANSWERS = 5  # timed answers in the first and in the last third, at least
 FATIGUE_TIMES, FATIGUE_SECONDS = 2.0, 2.0  # the last third slower by this factor, and by so many seconds
 

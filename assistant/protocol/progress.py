@@ -30,6 +30,7 @@ class EyeProgress:
     doubts     codes of the flags after which its lens is not taken for its refraction
     road       how much of it is gone through
     by_hand    a dial was set by command at the end: the lens is the examiner's, and all answers together do not move it
+    told       what the dials should show by the last lens told, where that is not the lens of `state`
     said       what the answers say of the eye, once that was asked for; the first `weighed` of them
     """
 
@@ -47,6 +48,7 @@ class EyeProgress:
     doubts: tuple[str, ...] = ()
     road: Road = Road.FULL
     by_hand: bool = False
+    told: Lens | None = None
     said: Said | None = None
     weighed: int = 0
 
@@ -101,6 +103,7 @@ class State:
     tries        unusable utterances since the question was put; `unclear`, those outside the grammar in a row
     dials        what the current eye's dials show, where that differs from the lens before it
     raised       cautions given out at the end so far
+    doubted      an age told once at which nobody answers such questions, years
     power_by     the cylinder's power by "dial" steps or by "cross" cylinder
     """
 
@@ -120,6 +123,7 @@ class State:
     together: Together = field(default_factory=Together)
     raised: tuple[Flag, ...] = ()
     power_by: str = "dial"
+    doubted: int | None = None
 
     @property
     def pd(self) -> float | None:

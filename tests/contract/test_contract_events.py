@@ -204,7 +204,8 @@ def test_plain_lines_and_json_come_to_the_same_draft() -> None:
             if json_lines and question["form"] == "choice":
                 chair.hears("one", Speaker.EXAMINER)
                 chair.hears("or two?", Speaker.EXAMINER)
-            chair.hears(told.say(question), Speaker.PATIENT if json_lines else None)
+            by = Speaker.EXAMINER if question["form"] == "confirm" else Speaker.PATIENT
+            chair.hears(told.say(question), by if json_lines else None)
         drafts.append([event for event in chair.events if event["kind"] == "prescription"][-1])
     for key in ("right", "left", "pd", "confirmed"):
         assert drafts[0][key] == drafts[1][key]

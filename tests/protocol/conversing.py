@@ -9,8 +9,8 @@
 
 `start` is a start file's content, `patient` an eye that sees exactly (sphere, cylinder, axis, and where it is not 0 its
 best acuity in logMAR), `until` lets that patient answer, left out of the file, to the first question of a step. `> `
-are typed lines, through the real grammars. All other lines are the exam's. `python tests/protocol/conversing.py --update` writes the exam's lines anew; read the
-difference before keeping it.
+are typed lines, through the real grammars. All other lines are the exam's. `python tests/protocol/conversing.py
+--update` writes the exam's lines anew; read the difference before keeping it.
 """
 
 from __future__ import annotations

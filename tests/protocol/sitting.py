@@ -163,8 +163,8 @@ def place(state: State) -> State:
     """Where an exam stands, without the counts of how often it asked and what it warned of: what undo brings back."""
     return replace(
         state,
-        right=replace(state.right, asked=0),
-        left=replace(state.left, asked=0),
+        right=replace(state.right, asked=0, told=None),
+        left=replace(state.left, asked=0, told=None),
         tries=0,
         unclear=0,
         dials=None,
