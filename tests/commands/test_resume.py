@@ -53,7 +53,8 @@ def test_the_standing_question_is_put_again_first(
     assert typed(monkeypatch, [], "resume", str(tmp_path / "e"), "--events", "-") == 0
     again = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     first = next(e for e in again if e["kind"] == "question")
-    assert first["choices"] == asked[-1]["choices"]
+    what = ("eye", "step", "form", "choices", "lens", "line", "of", "what")
+    assert [first.get(key) for key in what] == [asked[-1].get(key) for key in what]
     assert again[0]["seq"] > asked[-1]["seq"]  # the same log goes on
 
 
