@@ -84,6 +84,13 @@ def add_parser(subparsers: Subparsers) -> None:
         action="store_true",
         help="each exam is an `exam --listen text --events -` of its own: slow, the whole line protocol",
     )
+    parser.add_argument(
+        "--spoken",
+        choices=("quiet", "10dB"),
+        nargs="?",
+        const="quiet",
+        help="each answer is a clip in a quiet room, or in noise 10 dB below it, through the real recogniser: slow",
+    )
     parser.add_argument("--json", action="store_true", help="print the figures as one JSON object")
     parser.add_argument("--csv", type=Path, metavar="FILE", help="write a row for every eye")
     parser.add_argument("--parquet", type=Path, metavar="FILE", help="the same as Parquet, for large cohorts")
@@ -100,6 +107,8 @@ def run(args: argparse.Namespace) -> int:
         )
     except ValueError as error:
         raise UserError(f"--trait: {error}") from error
+    if args.spoken is not None and args.through_text:
+        raise UserError("--spoken and --through-text are two ways to answer: give one of them")
     if args.plots is not None:
         from . import simulate_plots  # before an hour's work, not after it
 
@@ -113,7 +122,7 @@ def run(args: argparse.Namespace) -> int:
         if args.parquet is not None:
             sinks.append(simulate_files.ParquetSink(args.parquet, stack))
         wanted = bool(sinks) or args.plots is not None
-        work = simulate_work.jobs(cohort, args.patients, wanted, args.through_text)
+        work = simulate_work.jobs(cohort, args.patients, wanted, args.through_text, args.spoken)
         if args.scheduler is not None:
             parts = simulate_work.on_cluster(work, args.scheduler)
         elif args.workers > 1:
@@ -227,11 +236,23 @@ def summary_text(cohort: Cohort, tally: Tally, workers: int, seconds: float) -> 
         + (f" · left open: {figures['open_eyes']}" if figures["open_eyes"] else "")
         + (f" · exams not confirmed: {figures['unconfirmed']}" if figures["unconfirmed"] else ""),
         "",
+        *_spoken_lines(figures),
         "for comparison, people refracting people:",
         *(f"  {line}" for line in HUMAN_EXAMINERS),
         "These patients are models: they show how the exam copes with such answers, not with people.",
     ]
     return "\n".join(lines)
+
+
+def _spoken_lines(figures: dict[str, Any]) -> list[str]:
+    if "spoken" not in figures:
+        return []
+    counts = ", ".join(f"{n} {what}" for what, n in figures["spoken"].items())
+    return [
+        f"replies (synthetic voices): {counts}",
+        f'eyes misled by "one" taken for "two", or the other way, without a flag: {figures["misled"]}',
+        "",
+    ]
 
 
 def _signed(value: float | None) -> str:

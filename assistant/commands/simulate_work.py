@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
 from ..errors import UserError
-from ..patients.cohort import Cell, Cohort, Tally, exams, rows
+from ..patients.cohort import Cell, Cohort, ExamRecord, Tally, exams, rows
 from . import simulate_text
 
 CHUNK: Final = 20  # exams a worker sits before it reports back: a fraction of a second
@@ -32,6 +32,7 @@ class Job:
     last: int
     rows: bool
     through_text: bool
+    spoken: str | None = None  # the room the replies are spoken in
 
 
 class _Future(Protocol):
@@ -41,19 +42,29 @@ class _Future(Protocol):
 def sit(job: Job) -> Part:
     """The tally of a job's exams, and their rows if wanted."""
     tally, written = Tally(), list[dict[str, Cell]]()
-    sitting = simulate_text.exams if job.through_text else exams
-    for record in sitting(job.cohort, job.first, job.last):
+    for record in _sitting(job):
         tally.add(record)
         if job.rows:
             written.extend(rows(record))
     return tally, written
 
 
-def jobs(cohort: Cohort, patients: int, rows: bool, through_text: bool) -> Iterator[Job]:
+def _sitting(job: Job) -> Iterator[ExamRecord]:
+    if job.spoken is not None:
+        from . import simulate_spoken  # the recogniser is loaded for those who speak only
+
+        return simulate_spoken.exams(job.cohort, job.first, job.last, job.spoken)
+    sitting = simulate_text.exams if job.through_text else exams
+    return sitting(job.cohort, job.first, job.last)
+
+
+def jobs(
+    cohort: Cohort, patients: int, rows: bool, through_text: bool, spoken: str | None = None
+) -> Iterator[Job]:
     """A cohort cut into jobs, in order."""
-    chunk = 1 if through_text else CHUNK
+    chunk = 1 if through_text or spoken else CHUNK
     for first in range(0, patients, chunk):
-        yield Job(cohort, first, min(first + chunk, patients), rows, through_text)
+        yield Job(cohort, first, min(first + chunk, patients), rows, through_text, spoken)
 
 
 def here(work: Iterator[Job]) -> Iterator[Part]:

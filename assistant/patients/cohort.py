@@ -25,7 +25,7 @@ from ..protocol.questions import Eye as Side
 from ..protocol.questions import Question
 from ..protocol.start import PACES, Manner, Start, StartEye
 from .eye import BlurModel, Eye
-from .patient import Kind, Reply, Traits, VirtualPatient, kind
+from .patient import Kind, Traits, VirtualPatient, kind
 
 MOST_REPLIES: Final = 1000
 """An exam that goes on for more answers than this is stopped and flagged `endless`: a fault of the
@@ -177,8 +177,20 @@ class EyeRecord:
 
 
 @dataclass(frozen=True)
+class SpokenReplies:
+    """What became of replies that were spoken and heard.
+
+    counts     of replies, by what became of them
+    exchanged  for each "one" taken for "two" or the other way, the eye it was about
+    """
+
+    counts: tuple[tuple[str, int], ...] = ()
+    exchanged: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class ExamRecord:
-    """One exam of a cohort. `seconds` is how long the patient took to answer, in all."""
+    """One exam of a cohort. `seconds` is how long the patient took to answer, in all; `spoken` None: not spoken."""
 
     number: int
     age: int
@@ -187,6 +199,7 @@ class ExamRecord:
     confirmed: bool
     flags: tuple[str, ...]  # those of both eyes together
     seconds: float
+    spoken: SpokenReplies | None = None
 
     @property
     def eyes(self) -> tuple[EyeRecord, EyeRecord]:
@@ -242,6 +255,30 @@ def on_the_dials(vector: PowerVector) -> Lens:
     return Lens(sphere, clicks, wrap_axis(round(axis)))
 
 
+class Replied(Protocol):
+    """A reply: what of it reaches the exam, and after how many seconds."""
+
+    @property
+    def seconds(self) -> float: ...
+
+    def heard(self) -> Heard: ...
+
+
+class Replying(Protocol):
+    """Whoever sits an exam: a `VirtualPatient`, or one whose replies go through a room and a recogniser."""
+
+    @property
+    def right(self) -> Eye: ...
+
+    @property
+    def left(self) -> Eye: ...
+
+    @property
+    def age(self) -> int | None: ...
+
+    def reply(self, question: Question) -> Replied: ...
+
+
 class Sitting(Protocol):
     """What a patient sits through: the verbs of `protocol.exam.Exam`."""
 
@@ -255,7 +292,7 @@ class Sitting(Protocol):
     def close(self) -> tuple[Effect, ...]: ...
 
 
-def sit(patient: VirtualPatient, exam: Sitting, number: int = 0) -> ExamRecord:
+def sit(patient: Replying, exam: Sitting, number: int = 0) -> ExamRecord:
     """Take a patient through an exam from its first question to the draft.
 
     The same machine as a live exam: the only difference is that nobody can mishear.
@@ -283,7 +320,7 @@ def sit(patient: VirtualPatient, exam: Sitting, number: int = 0) -> ExamRecord:
             take(exam.close())
             break
         assert exam.question is not None, "an exam that is not over has a question"
-        reply: Reply = patient.reply(exam.question)
+        reply = patient.reply(exam.question)
         seconds += reply.seconds
         take(exam.hear(reply.heard()))
         replies += 1
@@ -461,6 +498,8 @@ class Tally:
     sphere: Histogram = field(default_factory=Histogram)
     cylinder: Histogram = field(default_factory=Histogram)
     axis: list[Histogram] = field(default_factory=lambda: [Histogram() for _ in CYLINDER_BANDS])  # degrees
+    spoken: Counter[str] = field(default_factory=Counter)  # replies by what became of them
+    misled: int = 0  # eyes with a "one" taken for "two", off by more than 0.50 D, and no flag says so
     flags: Counter[str] = field(default_factory=Counter)  # eyes (or, for both, exams) with that flag
 
     def add(self, record: ExamRecord) -> None:
@@ -468,8 +507,14 @@ class Tally:
         self.unconfirmed += not record.confirmed
         self.seconds.add(round(record.seconds * 10))
         self.flags.update(set(record.flags))
+        exchanged: tuple[str, ...] = ()
+        if record.spoken is not None:
+            self.spoken.update(dict(record.spoken.counts))
+            exchanged = record.spoken.exchanged
         for eye in record.eyes:
             self._add_eye(eye)
+            off = eye.error is not None and eye.error.blur > LIMITS[-1]
+            self.misled += eye.side.value in exchanged and off and not eye.flags
 
     def _add_eye(self, eye: EyeRecord) -> None:
         self.questions.add(eye.questions)
@@ -495,13 +540,14 @@ class Tally:
             self.unflagged_outside += not eye.flags
 
     def merge(self, other: Tally) -> None:
-        for name in ("exams", "unconfirmed", "open_eyes", "outside", "unflagged_outside"):
+        for name in ("exams", "unconfirmed", "open_eyes", "outside", "unflagged_outside", "misled"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
         for name in ("seconds", "questions", "m", "j0", "j45", "vector", "sphere", "cylinder"):
             getattr(self, name).merge(getattr(other, name))
         for mine, theirs in zip(self.axis, other.axis, strict=True):
             mine.merge(theirs)
         self.flags.update(other.flags)
+        self.spoken.update(other.spoken)
 
     def summary(self) -> dict[str, object]:
         """All figures as plain values for JSON: dioptres, degrees, seconds, shares from 0 to 1."""
@@ -545,6 +591,7 @@ class Tally:
                 "p95": _scaled(self.seconds.percentile(0.95), 0.1),
             },
             "flags": dict(sorted(self.flags.items())),
+            **({"spoken": dict(sorted(self.spoken.items())), "misled": self.misled} if self.spoken else {}),
         }
 
 
