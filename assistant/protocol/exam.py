@@ -822,6 +822,12 @@ class Exam:
         eye, following, passed = roads.following(
             progress.state, step.id, progress.road, self.state.power_by, once=self.weigh is not None
         )
+        if step.id == "sphere_again" and following is not None and self._cylinder_known(eye):
+            for id in dict.fromkeys((*passed, following.id, "power_again")):
+                self._out.append(StepChange(eye.eye, id, Status.SKIPPED))
+            eye, following, passed = roads.following(
+                eye, "power_again", progress.road, self.state.power_by, once=True
+            )
         for id in passed:
             self._out.append(StepChange(eye.eye, id, Status.SKIPPED))
         if following is not None:
@@ -833,6 +839,14 @@ class Exam:
         self.state = self.state.put(replace(self.state.of(eye.eye), step=following, state=eye, checking=None))
         if following is None:
             self._next_end(self.state.of(eye.eye))
+
+    def _cylinder_known(self, eye: EyeState) -> bool:
+        """Whether all answers leave so little of the astigmatism open that it need not be looked at again."""
+        progress = self.state.of(eye.eye)
+        if self.weigh is None or progress.road is Road.RECHECK or self.start.manner.pace != "book":
+            return False
+        said = self._said(eye.eye)
+        return said is not None and max(said.spread.j0, said.spread.j45) <= plan.CYLINDER_KNOWN
 
     def _said(self, eye: Eye) -> Said | None:
         """What all answers of the eye together say of it."""
