@@ -39,7 +39,8 @@ STATES = ("choice", "legible")
 BABBLE_GROUP = "read_speech"
 OTHER = "other speech"
 AGAIN = "asked again"
-LEVELS = {"quiet": None, "white": 10.0, "babble": 10.0}  # decibels of speech over noise
+LEVELS = {"none": None, "white": 10.0, "babble": 10.0}  # decibels of speech over noise
+TOLD_EVERY = 100  # recordings
 CONFIDENCE = 1.959964  # standard normal quantile of a two-sided 95 % interval
 
 SWAPS = {  # meanings of a state that must never be taken for one another
@@ -74,7 +75,10 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     parser.add_argument("--commands", action="store_true", help="also commands with numbers, by synthetic voices")
     parser.add_argument(
-        "--noise", choices=("none", "all"), default="all", help="also in white noise and babble at 10 dB (all)"
+        "--noise",
+        choices=(*LEVELS, "all"),
+        action="append",
+        help="none, white or babble at 10 dB; may be given more than once (all three)",
     )
     parser.add_argument("--every", metavar="N", type=int, default=1, help="only every Nth recording (1)")
     parser.add_argument("--engine", choices=NAMES, help="the recogniser (the embedded one)")
@@ -93,12 +97,16 @@ def run(args: argparse.Namespace) -> int:
     recogniser = load(args.engine, args.model)
     report: dict[str, Any] = {"engine": recogniser.name, "model": recogniser.model, "states": []}
     if args.corpus is not None:
-        clips = corpus(args.corpus)[:: args.every]
+        clips = corpus(args.corpus)
         talkers = [clip.audio for clip in clips if clip.group == BABBLE_GROUP]
+        clips = clips[:: args.every]
         for condition, decibels in LEVELS.items():
-            if condition != "quiet" and (args.noise == "none" or (condition == "babble" and not talkers)):
+            if not {condition, "all"} & set(args.noise or ["all"]):
                 continue
-            for state in measured(clips, condition, decibels, talkers, recogniser, linked):
+            if condition == "babble" and not talkers:
+                print(f"babble: not measured, no clip of the group {BABBLE_GROUP}", file=sys.stderr)
+                continue
+            for state in measured(clips, condition, decibels, talkers, recogniser, linked, told=not args.json):
                 report["states"].append(state.as_json())
                 if not args.json:
                     print(state.as_text(), flush=True)
@@ -153,10 +161,11 @@ class State:
     rows: dict[str, Counter[str]] = field(default_factory=dict)
     seconds: list[float] = field(default_factory=list)
 
-    def add(self, truth: Meaning | None, heard: Heard, seconds: float) -> None:
+    def add(self, truth: Meaning | None, heard: Heard, seconds: float | None) -> None:
         row = self.rows.setdefault(OTHER if truth is None else str(truth), Counter())
         row[str(heard.meaning) if heard.accepted else AGAIN] += 1
-        self.seconds.append(seconds)
+        if seconds is not None:
+            self.seconds.append(seconds)
 
     def _count(self, which: str) -> tuple[int, int]:
         answers = {str(meaning) for meaning in SWAPS[self.state]}
@@ -190,7 +199,8 @@ class State:
 
     def as_text(self) -> str:
         columns = [*sorted({heard for row in self.rows.values() for heard in row} - {AGAIN}), AGAIN]
-        lines = [f"{self.state}, {self.condition}"]
+        noise = "quiet" if self.condition == "none" else f"{self.condition} at {LEVELS[self.condition]:g} dB"
+        lines = [f"{self.state}, {noise}"]
         for name, (count, of) in self.shares().items():
             low, high = interval(count, of)
             lines.append(f"  {name:<22} {_share(count, of)} of {of:<4} (95 %: {100 * low:.1f}-{100 * high:.1f} %)")
@@ -220,17 +230,26 @@ def measured(
     talkers: list[Samples],
     recogniser: Recogniser,
     linked: Grammars,
+    told: bool = False,
 ) -> Iterator[State]:
-    """Every listening state over every clip in one condition."""
+    """Every listening state over every clip in one condition.
+
+    A clip is cut once, and recognisers keep what they made of a sound for the next grammar; so only the first
+    of a clip's states, each in turn, tells the time of a `hear`. `told`: progress goes to standard error.
+    """
     states = {name: State(name, condition) for name in STATES}
     live = {name: linked.union(*LISTENING_FOR[name]) for name in STATES}
     for number, clip in enumerate(clips):
         audio = clip.audio if decibels is None else noisy(clip.audio, condition, decibels, talkers, seed=number)
-        for name, state in states.items():
+        if told and number and not number % TOLD_EVERY:
+            print(f"{condition}: {number} of {len(clips)} recordings", file=sys.stderr, flush=True)
+        speech = spoken(audio)
+        for turn in range(len(STATES)):
+            name = STATES[(number + turn) % len(STATES)]
             began = time.perf_counter()
-            speech = spoken(audio)
             heard = Heard("", Outcome.SILENCE) if speech is None else recogniser.hear(speech, live[name])
-            state.add(truth_of(live[name], clip.text), heard, time.perf_counter() - began)
+            took = None if turn else time.perf_counter() - began
+            states[name].add(truth_of(live[name], clip.text), heard, took)
     yield from states.values()
 
 

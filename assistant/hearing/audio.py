@@ -99,3 +99,30 @@ def spoken(audio: Samples) -> Samples | None:
     if not cuts:
         return None
     return audio[cuts[0].start : cuts[-1].end]
+
+
+# A room full of talk: the detector takes the talk for the answer's own, and the answer comes with seconds of it.
+TALK_FRAME = RATE // 50  # samples: 20 ms
+SMOOTHED = 5  # frames: a syllable is longer, a click shorter
+NOISY_ROOM = 25.0  # decibels: where the quietest fifth is further below the loudest, the ends are silence, not talk
+NEARER = 7.0  # decibels below the loudest syllable, of the person asked: half of what talk 10 dB down leaves between
+AROUND_SPEECH = 0.24  # seconds kept either side: the weak consonants, "not" before "two"
+
+
+def foreground(audio: Samples) -> Samples:
+    """The part of a sound from the first to the last that is about as loud as its loudest, in a noisy room.
+
+    What goes on around it at a lower level, other people's talk above all, is cut off. Sound between silences
+    is left as it is. The levels are design choices, looked at on recordings with babble 10 dB below.
+    """
+    frames = audio[: len(audio) // TALK_FRAME * TALK_FRAME].reshape(-1, TALK_FRAME)
+    if len(frames) < 2 * SMOOTHED:
+        return audio
+    powers = np.mean(np.square(frames, dtype=np.float64), axis=1)
+    levels = 10 * np.log10(np.convolve(powers, np.full(SMOOTHED, 1 / SMOOTHED), "same") + 1e-12)
+    loudest = float(levels.max())
+    if float(np.quantile(levels, 0.2)) < loudest - NOISY_ROOM:
+        return audio
+    near = np.flatnonzero(levels > loudest - NEARER) * TALK_FRAME
+    kept = int(AROUND_SPEECH * RATE)
+    return audio[max(0, int(near[0]) - kept) : int(near[-1]) + TALK_FRAME + kept]

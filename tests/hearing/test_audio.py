@@ -10,7 +10,7 @@ import pytest
 import soundfile
 
 from assistant.errors import UserError
-from assistant.hearing.audio import level, read, read_channels, resample, spoken
+from assistant.hearing.audio import foreground, level, read, read_channels, resample, spoken
 from assistant.hearing.recogniser import RATE, Samples
 
 from .sounds import silence
@@ -108,3 +108,33 @@ def test_resampling_there_and_back_keeps_speech() -> None:
     audio = tone(1000, RATE)
     back = resample(resample(audio, RATE, 48_000), 48_000, RATE)
     assert np.abs(back[800:-800] - audio[800:-800]).max() < 1e-3
+
+
+def _noise(seconds: float, level: float, seed: int = 0) -> Samples:
+    return (level * np.random.default_rng(seed).standard_normal(int(seconds * RATE))).astype(np.float32)
+
+
+def test_talk_around_an_answer_is_cut_off() -> None:
+    """An answer of 0.4 s, 10 dB above talk that goes on around it: what is kept is the answer and a little more."""
+    sound = _noise(2.4, 0.05)
+    begin, end = RATE, RATE + int(0.4 * RATE)
+    sound[begin:end] += _noise(0.4, 0.05 * 10**0.5, seed=1)
+    sound[:begin] *= 1 + 0.3 * np.sin(np.arange(begin) / RATE * 2 * np.pi * 4)  # talk comes and goes by syllables
+    kept = foreground(sound)
+    assert len(kept) < 1.1 * RATE
+    at = int(np.flatnonzero(sound == kept[0])[0])
+    assert at <= begin and at + len(kept) >= end
+    assert np.array_equal(sound[at : at + len(kept)], kept)
+
+
+def test_a_sentence_between_silences_is_left_whole() -> None:
+    """The "not" of "not ... two" may be 15 dB weaker; without it the answer is turned round."""
+    sound = np.concatenate(
+        [_noise(0.3, 1e-4), _noise(0.3, 0.02), _noise(0.6, 1e-4), _noise(0.3, 0.11), _noise(0.3, 1e-4)]
+    )
+    assert np.array_equal(foreground(sound), sound)
+
+
+def test_a_short_or_empty_sound_is_left_as_it_is() -> None:
+    for sound in (np.zeros(0, np.float32), _noise(0.1, 0.1), np.zeros(RATE, np.float32)):
+        assert np.array_equal(foreground(sound), sound)
