@@ -12,6 +12,7 @@ import pytest
 from assistant.evidence.together import together, weigh
 from assistant.optics.lens import CrossCylinder, Lens, wrap_axis
 from assistant.optics.power_vector import PowerVector
+from assistant.protocol import plan
 from assistant.protocol.meanings import Heard, Meaning, Outcome
 from assistant.protocol.questions import AcuityQuestion, Choice, Eye, Question
 
@@ -81,3 +82,52 @@ def test_few_answers_leave_a_wide_spread() -> None:
     few, many = together(pairs[:2], NEAR, 40), together(pairs, NEAR, 40)
     assert few is not None and many is not None
     assert few.spread.j0 + few.spread.j45 > many.spread.j0 + many.spread.j45
+
+
+def test_it_is_found_from_a_lens_far_away() -> None:
+    """What an exam that walked away has to be brought back by."""
+    estimate = together(asked(TRUTH, NEAR), Lens.of(-9.0, -2.0, 120), 40)
+    assert estimate is not None
+    assert estimate.mean.minus(TRUTH).blur < 0.25
+    assert estimate.off(Lens.of(-9.0, -2.0, 120)) > 0.99
+    assert estimate.off(NEAR) < 0.1
+
+
+def test_looking_is_told_from_habit() -> None:
+    """The bound the exam flags an eye by (design, by simulation)."""
+    pairs = asked(TRUTH, NEAR)
+    looked = together(pairs, NEAR, 40)
+    assert looked is not None
+    assert looked.bits > plan.BITS_SURE
+    for habit in ((Meaning.FIRST,), (Meaning.FIRST, Meaning.SECOND), (Meaning.SAME,)):
+        given = [
+            (question, Heard("", Outcome.HEARD, habit[at % len(habit)])) for at, (question, _) in enumerate(pairs)
+        ]
+        said = together(given, NEAR, 40)
+        assert said is not None
+        assert said.bits < plan.BITS_LEAST
+
+
+def test_the_most_telling_question_is_about_what_is_open() -> None:
+    """The sphere was asked about well apart and at length, the astigmatism never."""
+    pairs = [
+        choice(NEAR.with_sphere(-225 + by), NEAR.with_sphere(-225 - by), PowerVector.of(-2.25, -1.0, 35))
+        for by in (200, 100, 75, 50, 25) * 3
+    ]
+    estimate = together(pairs, NEAR, 65)
+    assert estimate is not None
+    cross = CrossCylinder(50, 80)
+    astride = Choice(Eye.RIGHT, "settle", NEAR.with_cross(cross), NEAR.with_cross(cross.flipped()))
+    spheres = Choice(Eye.RIGHT, "settle", NEAR.with_sphere(-175), NEAR.with_sphere(-275))
+    assert estimate.most_telling((spheres, astride)) == astride
+
+
+def test_a_start_is_believed_as_far_as_it_goes() -> None:
+    few = asked(TRUTH, NEAR)[:4]
+    without, given = together(few, NEAR, 40), together(few, NEAR, 40, NEAR)
+    assert without is not None
+    assert given is not None
+    assert given.spread.m < without.spread.m
+    all_of_them = together(asked(TRUTH, NEAR), NEAR, 40, Lens.of(-5.0, 0.0, 180))
+    assert all_of_them is not None
+    assert all_of_them.mean.minus(TRUTH).blur < 0.25

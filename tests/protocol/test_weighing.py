@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
 
@@ -56,6 +56,14 @@ def test_the_whole_refraction_follows() -> None:
     truth = PowerVector.of(-3.5, -2.0, 80)
     lens = weighed(Says(truth), EYE)
     assert (lens.sphere, lens.cylinder, lens.axis) == (-350, -200, 80)
+
+
+def test_of_two_lenses_as_likely_a_young_eye_gets_the_one_with_more_plus() -> None:
+    """Too much minus is what an eye that focuses hides (common practice); how far is a design choice."""
+    between = Says(PowerVector(-3.13, 0.0, 0.0), PowerVector(0.2, 0.05, 0.05))
+    young, old = (replace(EYE, lens=Lens.of(-2.0), age=age) for age in (20, 70))
+    assert weighed(between, young).sphere == -300
+    assert weighed(between, old).sphere == -325
 
 
 def test_where_the_cylinder_is_not_looked_for_it_stays() -> None:
