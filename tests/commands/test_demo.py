@@ -164,7 +164,8 @@ def test_one_and_two_exchanged_change_the_lens(recogniser: Any, ran: Ran, tmp_pa
     end = next(at for at, event in enumerate(ran.events) if best_sphere_is_found(event))
     turned = played(recogniser, tmp_path / "turned", exchanged, best_sphere_is_found)
     assert right_sphere(ran.events[:end]) < 0.0  # a short-sighted eye
-    assert right_sphere(turned) > 0.0
+    # The wrong way; and the line read there, which is no better, does not let it go on.
+    assert right_sphere(turned) >= 0.0
 
 
 # --- the room that carries it
