@@ -174,7 +174,8 @@ def clear(weighing: Weighing) -> bool:
         return False
     best = ranked[0]
     bar = bar_of(best.parsed.meaning, best.parsed.value)
-    if _has_number(best.parsed) and share_filled(best, weighing) <= ROOM_TO_SPARE:
+    figures = any(letter.isdigit() for letter in weighing.free_text)  # a number was heard there, looked for or not
+    if _has_number(best.parsed) and figures and share_filled(best, weighing) <= ROOM_TO_SPARE:
         bar = LONG_NUMBER_BAR
     margin = margin_of(ranked, weighing)
     if _bare_power(best.parsed) and _differs(weighing.free_parsed, best.parsed):

@@ -9,10 +9,10 @@ from assistant.hearing.acceptance import Candidate, Weighing, judge, judge_toget
 from assistant.protocol.meanings import Meaning, Outcome
 
 
-def weighing(parsed: dict[Parsed, float], free_logp: float = -3.0, active: float = 0.4) -> Weighing:
+def weighing(parsed: dict[Parsed, float], free_logp: float = -3.0, active: float = 0.4, free: str = "hm") -> Weighing:
     return Weighing(
         candidates=tuple(Candidate(one, logp) for one, logp in parsed.items()),
-        free_text="hm",
+        free_text=free,
         free_parsed=None,
         free_logp=free_logp,
         empty_logp=-6.0,
@@ -62,6 +62,7 @@ def test_what_is_hopeless_or_no_lens_is_not_looked_at_again(grammars: Grammars, 
 def test_a_number_less_well_heard_counts_only_where_its_words_leave_time_to_spare(grammars: Grammars) -> None:
     """Of "p d sixty five and a half": what was said took longer than the words that were understood."""
     number = parsed(grammars, "command", "p d sixty five")
-    assert judge(weighing({number: -5.2}, active=1.0)).accepted
-    assert not judge(weighing({number: -5.2}, active=1.58)).accepted
-    assert not judge(weighing({number: -5.2}, active=2.5)).accepted
+    assert judge(weighing({number: -5.2}, active=1.0, free="PDS 65.")).accepted
+    assert not judge(weighing({number: -5.2}, active=1.0, free="Beady sexy five.")).accepted
+    assert not judge(weighing({number: -5.2}, active=1.58, free="Bd65.")).accepted
+    assert not judge(weighing({number: -5.2}, active=2.5, free="Bd65.")).accepted
