@@ -11,7 +11,7 @@ import argparse
 import json
 import statistics
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -45,6 +45,7 @@ class Row:
 
     name: str
     eyes: int = 0
+    stated: int = 0  # eyes whose intervals the draft states
     held: dict[tuple[float, str], int] = field(default_factory=dict)
     half_widths: list[tuple[float, float]] = field(default_factory=list)  # D, of M and of J0 at 95 %
     errors: list[tuple[float, float]] = field(default_factory=list)  # D, draft and posterior mean, vector lengths
@@ -55,9 +56,11 @@ class Row:
     answers: int = 0
     seconds: float = 0.0
 
-    def add(self, evidence: Evidence, lens: Lens, truth: Any) -> None:
+    def add(self, evidence: Evidence, lens: Lens, truth: Any, stated: bool) -> None:
+        """`stated`: the draft states the intervals of this eye; where its answers do not fit together, it does not."""
         self.eyes += 1
-        for level in LEVELS:
+        self.stated += stated
+        for level in LEVELS if stated else ():
             spans = evidence.intervals(level)
             for part, held in spans.holds(truth).items():
                 self.held[level, part] = self.held.get((level, part), 0) + held
@@ -74,18 +77,19 @@ class Row:
             self.doubted_inside += doubted
 
     def coverage(self, level: float, part: str) -> float:
-        return self.held.get((level, part), 0) / max(1, self.eyes)
+        return self.held.get((level, part), 0) / max(1, self.stated)
 
     def figures(self) -> dict[str, Any]:
         """For JSON: shares 0-1, dioptres, milliseconds of processor time."""
         return {
             "name": self.name,
             "eyes": self.eyes,
+            "stated": self.stated,
             "coverage": {
                 f"{level:.2f}": {part: round(self.coverage(level, part), 4) for part in PARTS} for level in LEVELS
             },
-            "half_width_m": round(statistics.median(m for m, _ in self.half_widths), 3),
-            "half_width_j0": round(statistics.median(j for _, j in self.half_widths), 3),
+            "half_width_m": _median(m for m, _ in self.half_widths),
+            "half_width_j0": _median(j for _, j in self.half_widths),
             "draft_error_95": round(_share(sorted(e for e, _ in self.errors), 0.95), 3),
             "posterior_error_95": round(_share(sorted(e for _, e in self.errors), 0.95), 3),
             "doubted_inside": round(self.doubted_inside / self.inside, 4) if self.inside else None,
@@ -93,6 +97,11 @@ class Row:
             "outside": self.outside,
             "ms_an_answer": round(1000 * self.seconds / max(1, self.answers), 2),
         }
+
+
+def _median(widths: Iterable[float]) -> float | None:
+    known = list(widths)
+    return round(statistics.median(known), 3) if known else None
 
 
 def _share(values: Sequence[float], share: float) -> float:
@@ -114,7 +123,7 @@ def coverage(name: str, cohort: Cohort, patients: int) -> Row:
             evidence = Evidence.of(progress, given)
             row.seconds += time.process_time() - began
             row.answers += len(progress.answers)
-            row.add(evidence, progress.state.lens, truth.correction)
+            row.add(evidence, progress.state.lens, truth.correction, not progress.doubts)
     return row
 
 
@@ -149,7 +158,7 @@ def run(args: argparse.Namespace) -> int:
     if not args.json:
         print(f"{args.patients} patients (models) a cohort, two eyes each, {args.population}, seed {args.seed}")
         print("share of 95 % intervals that hold the truth, per cent; doubt: eyes within / beyond 0.50 D of the draft")
-        print(f"{'':22}" + "".join(f"{part:>9}" for part in PARTS) + "   ±M    ±J0   doubt          ms/answer")
+        print(f"{'':22}eyes" + "".join(f"{part:>9}" for part in PARTS) + "   ±M    ±J0   doubt          ms/answer")
     for name, cohort in chosen:
         row = coverage(name, cohort, args.patients)
         rows.append(row)
@@ -162,7 +171,7 @@ def run(args: argparse.Namespace) -> int:
     if honest:
         print("\nreliability over the kinds that look at the lenses: stated level, share held")
         for level in LEVELS:
-            eyes = sum(row.eyes for row in honest)
+            eyes = max(1, sum(row.stated for row in honest))
             cells = (sum(row.held.get((level, part), 0) for row in honest) / eyes for part in PARTS)
             print(f"  {level:.0%}               " + "".join(f"{cell:9.1%}" for cell in cells))
     return 0
@@ -173,7 +182,9 @@ def _line(row: Row) -> str:
     cells = "".join(f"{100 * row.coverage(LEVELS[-1], part):9.1f}" for part in PARTS)
     shares = (said["doubted_inside"], said["doubted_outside"])
     doubt = " / ".join("-" if share is None else f"{share:.0%}" for share in shares)
+    known = (said["half_width_m"], said["half_width_j0"])
+    widths = "   ".join("   -" if width is None else f"{width:.2f}" for width in known)
     return (
-        f"{row.name:22}{cells}  {said['half_width_m']:.2f}   {said['half_width_j0']:.2f}   "
+        f"{row.name:22}{row.stated:4}{cells}  {widths}   "
         f"{doubt + ' of ' + str(row.outside):16}{said['ms_an_answer']:.1f}"
     )

@@ -181,7 +181,7 @@ LED_ENDS: dict[str, tuple[float, int]] = {
     "axis_again": (0.12, 3),
     "power_again": (0.12, 3),
 }
-LED_SETTLED = (0.12, 0.09)  # as SETTLED_M and SETTLED_J: fewer questions came before, so more is settled at the end
+LED_SETTLED = (0.13, 0.10)  # as SETTLED_M and SETTLED_J: fewer questions came before, so more is settled at the end
 LED_SPHERE_END = 0.25  # the coarse sphere goes by the book, and ends here at the latest
 LED_SPHERES = (25, 50, 100)  # D/100, to one side of the lens or to both
 LED_TRIALS = (-50, -100, -200)  # trial cylinders, D/100

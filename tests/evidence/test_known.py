@@ -8,6 +8,7 @@ import pytest
 
 from assistant.data import grammar_sources
 from assistant.evidence import Evidence
+from assistant.evidence.intervals import quantiles
 from assistant.evidence.known import interval
 from assistant.evidence.together import weigh
 from assistant.grammar import Grammars
@@ -97,3 +98,22 @@ def test_intervals_as_they_are_written() -> None:
         interval_written({"interval": held})
         == "95 %: sphere -1.60 to -1.21, cylinder -0.72 to +0.00, axis 175 to 008"
     )
+
+
+def test_an_unsteady_persons_interval_is_drawn_out_further() -> None:
+    """Against the posterior's own quantiles: by less than a fifth for a steady person, by more for one who strays."""
+    widened = {}
+    for kind in ("steady", "inconsistent"):
+        stretches = []
+        for number in range(2):
+            patient, start = draw_patient(Cohort(kind=kind, seed=6), number)
+            exam = Exam(start, weigh)
+            sit(patient, exam)
+            for progress in (exam.state.right, exam.state.left):
+                evidence = Evidence.of(progress)
+                cloud = evidence._cloud
+                own = quantiles(cloud.theta[0], cloud.weights, (0.025, 0.975))
+                stretches.append(evidence.intervals(0.95).m.width / (own[1] - own[0]))
+        widened[kind] = sum(stretches) / len(stretches)
+    assert 0.99 < widened["steady"] < 1.2
+    assert widened["steady"] < widened["inconsistent"] < 1.71
