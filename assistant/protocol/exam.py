@@ -179,6 +179,7 @@ class Exam:
             return None
         meaning, question = heard.meaning, self.state.question
         told = isinstance(question, Value) and meaning is Meaning.SKIP  # of themselves: "I'd rather not say"
+        told |= isinstance(question, Confirm) and meaning is Meaning.CONFIRM and heard.typed  # meant, whoever said it
         if heard.by is Speaker.PATIENT and meaning not in _PATIENT_MAY and not told:
             return None
         if heard.by is Speaker.EXAMINER and isinstance(question, Choice) and meaning in CHOICE_ANSWERS:
@@ -198,7 +199,7 @@ class Exam:
             }.get(meaning)
         if isinstance(question, Confirm) and meaning is Meaning.YES:
             # A bare yes may be the patient's, to somebody else: only where it is known not to be, it confirms.
-            return self._answer if heard.typed or heard.by is Speaker.EXAMINER else None
+            return self._answer if heard.by is Speaker.EXAMINER or (heard.typed and heard.by is None) else None
         if meaning is Meaning.SET_AGE and self._age_doubtful(heard):
             return self._doubt_age
         if self._answers(question, meaning):

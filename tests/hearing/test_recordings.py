@@ -6,7 +6,7 @@ door between, in a room with noise and ringing; for one microphone, or for two w
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import pytest
@@ -35,6 +35,7 @@ START = {
     "manner": {"road": "refine", "eyes": ["right"]},
 }
 SHOWING = 1.6  # seconds from one lens to the other: a flip, and a look
+PROMPT = 1.4  # seconds within which the patient answers: a slower answer counts as hesitating, and leads elsewhere
 
 
 @dataclass(frozen=True)
@@ -54,6 +55,8 @@ def conversation(lens_by_lens: bool) -> Conversation:
         if lens_by_lens and clip.kind == QUESTION and clip.asks == "choice":
             turns.append(Turn(clips.sound(shown["one"]), turn.pause, "examiner"))
             turns.append(Turn(clips.sound(shown["two"]), SHOWING, "examiner"))
+        elif turn.by == "patient":
+            turns.append(replace(turn, pause=min(turn.pause, PROMPT)))
         else:
             turns.append(turn)
     return Conversation(dialogue, tuple(turns))

@@ -36,6 +36,15 @@ def test_a_bare_yes_of_nobody_known_does_not_confirm_and_a_typed_one_does() -> N
     assert exam.over
 
 
+def test_a_typed_confirm_counts_whoever_it_is_marked_as() -> None:
+    """`confirm` questions can always be answered *confirm* by the line protocol (the contract)."""
+    exam = at_form(Confirm, STARTED)
+    exam.hear(replace(said(Meaning.YES, by=Speaker.PATIENT), typed=True))
+    assert not exam.over
+    exam.hear(replace(said(Meaning.CONFIRM, by=Speaker.PATIENT), typed=True))
+    assert exam.over
+
+
 def test_the_patient_leaves_no_step() -> None:
     for form in LENS_FORMS:
         exam = at_form(form, STARTED)
