@@ -88,8 +88,9 @@ def test_the_log_on_the_disk_replays_to_the_live_state(tmp_path: Path, seed: int
     kept = [held for held in log.events if held["kind"] != "prompt"]
     made = [event(effect) for effect in replayed.effects]
     made = [held for held in made if held["kind"] != "prompt"]
-    for eye in ("right", "left"):  # worked out when the draft is given, not by the exam
-        assert kept[-1][eye].pop("interval")["level"] == 0.95
+    for eye in ("right", "left"):  # worked out when the draft is given, not by the exam; none where answers do not fit
+        stated = kept[-1][eye].pop("interval")
+        assert stated is None or stated["level"] == 0.95
         assert made[-1][eye].pop("interval") is None
     for written, effect in zip(kept, made, strict=True):
         assert {key: value for key, value in written.items() if key not in own} == {
