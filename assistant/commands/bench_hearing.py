@@ -164,7 +164,7 @@ class State:
     def add(self, truth: Meaning | None, heard: Heard, seconds: float | None) -> None:
         row = self.rows.setdefault(OTHER if truth is None else str(truth), Counter())
         row[str(heard.meaning) if heard.accepted else AGAIN] += 1
-        if seconds is not None:
+        if seconds is not None and truth in SWAPS[self.state]:
             self.seconds.append(seconds)
 
     def _count(self, which: str) -> tuple[int, int]:
@@ -205,7 +205,7 @@ class State:
             low, high = interval(count, of)
             lines.append(f"  {name:<22} {_share(count, of)} of {of:<4} (95 %: {100 * low:.1f}-{100 * high:.1f} %)")
         times = _times(self.seconds)
-        lines.append(f"  seconds an utterance   median {times['median']:.3f}, 95th percentile {times['p95']:.3f}")
+        lines.append(f"  seconds an answer      median {times['median']:.3f}, 95th percentile {times['p95']:.3f}")
         lines.append("  said \\ heard  " + "".join(f"{column:>13}" for column in columns))
         for truth, row in sorted(self.rows.items()):
             lines.append(f"  {truth:<14}" + "".join(f"{row[column] or '.':>13}" for column in columns))
