@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack
 from datetime import date, datetime
+from io import FileIO
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from threading import Thread
@@ -302,10 +303,9 @@ def json_lines(stack: ExitStack, where: str) -> Callable[[Event], None]:
 
         return tell
     try:
-        file = Path(where).open("wb", buffering=0)  # noqa: SIM115  (closed with the stack)
+        file = stack.enter_context(FileIO(where, "w"))  # unbuffered: each event is out at once
     except OSError as error:
         raise UserError(f"{where} cannot be written: {error.strerror}. Give a file you may write") from None
-    stack.callback(file.close)
 
     def write(event: Event) -> None:
         file.write(json.dumps(event).encode() + b"\n")

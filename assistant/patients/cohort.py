@@ -123,7 +123,7 @@ class Cohort:
     changes: tuple[tuple[str, float], ...] = ()  # traits of the kind set otherwise, to sweep them
 
     def __post_init__(self) -> None:
-        self.traits  # noqa: B018 - an unknown kind or trait is refused here, not in mid-cohort
+        _ = self.traits  # an unknown kind or trait is refused here, not in mid-cohort
         for name, value, known in (
             ("population", self.population, tuple(POPULATIONS)),
             ("start", self.start, STARTS),

@@ -118,7 +118,8 @@ class _Page:
         if self.family == "helvetica":
             lacking = [char for char in text if not char.encode("cp1252", "ignore")]
         else:
-            known: dict[int, Any] = self.pdf.fonts[self.family].cmap  # type: ignore[union-attr]
+            font: Any = self.pdf.fonts[self.family]  # a TrueType one, which alone has a character map
+            known: dict[int, Any] = font.cmap
             lacking = [char for char in text if ord(char) not in known]
         if lacking:
             raise UserError(

@@ -108,9 +108,10 @@ def _missing(name: str) -> Any:
     raise ImportError(name)
 
 
-class TestFiles:
-    ROWS = [row for number in range(3) for row in rows(exam_of(COHORT, number))]  # noqa: RUF012
+ROWS = [row for number in range(3) for row in rows(exam_of(COHORT, number))]
 
+
+class TestFiles:
     def test_parquet_holds_what_csv_holds(self, tmp_path: Path) -> None:
         parquet = pytest.importorskip(
             "pyarrow.parquet", reason="PyArrow is not installed (extra `parquet`): no Parquet to test"
@@ -118,11 +119,11 @@ class TestFiles:
         file = tmp_path / "rows.parquet"
         with ExitStack() as stack:
             sink = ParquetSink(file, stack)
-            sink.write(self.ROWS[:2])
-            sink.write(self.ROWS[2:])
+            sink.write(ROWS[:2])
+            sink.write(ROWS[2:])
         table = parquet.read_table(file)
         assert tuple(table.column_names) == COLUMNS
-        assert table.to_pylist() == self.ROWS
+        assert table.to_pylist() == ROWS
 
     def test_parquet_is_written_group_by_group(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         parquet = pytest.importorskip("pyarrow.parquet", reason="PyArrow is not installed (extra `parquet`)")
@@ -130,10 +131,10 @@ class TestFiles:
         file = tmp_path / "rows.parquet"
         with ExitStack() as stack:
             sink = ParquetSink(file, stack)
-            for row in self.ROWS:
+            for row in ROWS:
                 sink.write([row])
         assert parquet.ParquetFile(file).num_row_groups == 2
-        assert parquet.read_table(file).to_pylist() == self.ROWS
+        assert parquet.read_table(file).to_pylist() == ROWS
 
     def test_without_pyarrow_the_fix_is_named(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(importlib, "import_module", _missing)

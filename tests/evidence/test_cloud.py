@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -42,8 +43,8 @@ TRUTH = PowerVector.of(1.25, -1.5, 100)
 NEAR = Lens.of(1.0, -1.25, 95)
 
 
-def rows_of(pairs: object) -> list[Answers]:
-    rows = [answer_row(question, said) for question, said in pairs]  # type: ignore[attr-defined]
+def rows_of(pairs: Any) -> list[Answers]:
+    rows = [answer_row(question, said) for question, said in pairs]
     return [row for row in rows if row is not None]
 
 

@@ -7,13 +7,13 @@ import math
 import numpy as np
 import pytest
 
-from assistant.evidence.intervals import AxisInterval, Interval, of_cloud, quantiles
+from assistant.evidence.intervals import AxisInterval, Interval, Intervals, of_cloud, quantiles
 from assistant.optics.power_vector import PowerVector
 
 MANY = 60_000
 
 
-def cloud(m: float, j0: float, j45: float, spread: float, level: float = 0.95):  # type: ignore[no-untyped-def]
+def cloud(m: float, j0: float, j45: float, spread: float, level: float = 0.95) -> Intervals:
     chance = np.random.default_rng(1)
     parts = [at + spread * chance.standard_normal(MANY) for at in (m, j0, j45)]
     return of_cloud(*parts, np.full(MANY, 1 / MANY), level)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -34,9 +35,9 @@ def done() -> tuple[VirtualPatient, Exam]:
 
 
 def spans_of(progress: EyeProgress) -> dict[str, list[float]]:
-    said = interval(progress)
+    said: Any = interval(progress)
     assert said is not None
-    return {name: list(said[name]) for name in ("sphere", "cylinder", "axis") if name in said}  # type: ignore[call-overload]
+    return {name: list(said[name]) for name in ("sphere", "cylinder", "axis") if name in said}
 
 
 def test_the_interval_is_the_posteriors_rounded_outward(done: tuple[VirtualPatient, Exam]) -> None:
