@@ -229,7 +229,7 @@ class Ear:
         lane.saved = None if saving is None else (cut.start, cut.end, *saving.result())
         if self._by_turns and (self._turns.shows(heard) or self._turns.is_ambiguous(heard)):
             return LONG_PAUSE  # "one ... or two?" in one breath is a whole question
-        return pause_for(heard)
+        return pause_for(heard, grammar)
 
     def _save(self, cut: Cut) -> tuple[int, Recording]:
         """Store the sound of the log's next event."""

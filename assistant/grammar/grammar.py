@@ -33,7 +33,7 @@ from ..protocol.questions import Question, Value
 from . import jsgf
 from .jsgf import GrammarError
 from .linking import Linker
-from .normalise import spoken_words
+from .normalise import DIGITS, TEENS, TENS, spoken_words
 from .numbers import Range
 from .numbers import Value as Number
 from .tree import Choice, FreeWords, From, Match, Part, Said, Words
@@ -113,6 +113,10 @@ def _hint(meaning: Meaning) -> Speaker | None:
     return None if meaning in _EITHERS else Speaker.EXAMINER
 
 
+# What a number goes on with, in the shortest way.
+_MORE = (*DIGITS, *TEENS, *TENS[2:], "hundred", "point five", "and a half", "oh five", "minus two")
+
+
 class Grammar:
     """One listening state's grammar, or several together. Made by `Grammars`."""
 
@@ -150,6 +154,14 @@ class Grammar:
             hedged = True  # "two?": written for a rising voice
         allowed = sense.beyond.allowed if outcome is Outcome.OUT_OF_RANGE and sense.beyond else ""
         return Parsed(" ".join(words), meaning, value, hedged, outcome, _hint(meaning), allowed)
+
+    def may_go_on(self, text: str) -> bool:
+        """Whether more words can make another number of it: "axis one seventy" may yet be "axis one seventy five"."""
+        now = self.parse(text)
+        after = (self.parse(f"{text} {more}") for more in _MORE)
+        return now is not None and any(
+            longer is not None and longer.outcome is Outcome.HEARD and longer.value != now.value for longer in after
+        )
 
     def _long(self, words: Words) -> Iterable[Match]:
         """A text too long to be anything but a note: only its first words are looked at."""

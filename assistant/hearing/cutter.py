@@ -24,9 +24,10 @@ GOES_ON = 0.35
 # In frames of 32 ms.
 SHORTEST = 2  # of speech: a click or a lip smack is shorter than the shortest "two" (about 150 ms)
 KEPT_BEFORE = 10  # 320 ms of pre-roll: detectors clip onsets
-KEPT_AFTER = 4  # 128 ms: the end of a word fades out below the detector's threshold
-QUICK_PAUSE = 7  # 224 ms: ends an utterance that is complete as it stands
-NUMBER_PAUSE = 12  # 384 ms: ends one with a number, which may yet go on ("axis one seventy ... five")
+KEPT_AFTER = 3  # 96 ms: the end of a word fades out below the detector's threshold
+QUICK_PAUSE = 5  # 160 ms: ends an utterance that is complete as it stands
+QUESTION_PAUSE = 8  # 256 ms: ends a question, which takes a breath: "better one ... or better two?"
+NUMBER_PAUSE = 12  # 384 ms: ends one with a number that may yet go on ("axis one seventy ... five")
 LONG_PAUSE = 20  # 640 ms: ends any other; people stop for half a second inside "sphere ... minus two"
 LONGEST = 625  # 20 s: then it is cut, speech or not
 

@@ -13,11 +13,13 @@ One utterance goes this way:
 2. one encoder pass;
 3. a free decode: its text may itself be a sentence of the grammar, and its likelihood is the bar for all
    others;
+   where it is plainly "one" or "two", and the second opinion agrees (see `second_opinion.py`), that is all;
 4. the likeliest phrases of the grammar in their written forms ("two", "2", "Two."), scored exactly, forced
    decoding;
 5. for longer utterances, a beam search over the grammar's own words and numbers, whose finds are parsed and
    scored the same way;
-6. likelihoods summed over the written forms of each meaning, and judged (see `acceptance.py`).
+6. likelihoods summed over the written forms of each meaning, and judged (see `acceptance.py`);
+7. a doubtful "one" or "two" looked at once more, and with the second opinion.
 """
 
 from __future__ import annotations
@@ -36,12 +38,13 @@ from numpy.typing import NDArray
 from ..errors import UserError
 from ..grammar.numbers import Range
 from ..protocol.meanings import Heard, Meaning, Outcome
-from .acceptance import FIRST_WORD, Candidate, Weighing, clear, judge, judge_together, worth_another_look
+from .acceptance import FIRST_WORD, Candidate, Weighing, clear, judge, judge_together, plain, worth_another_look
 from .audio import foreground
 from .cutter import FRAME, KEPT_AFTER, KEPT_BEFORE
 from .forms import alphabet, homophones, written
 from .logmel import FRAMES_A_SECOND, log_mel
 from .recogniser import RATE, Samples
+from .second_opinion import SecondOpinion
 
 if TYPE_CHECKING:
     from ..grammar import Grammar, Parsed
@@ -155,9 +158,11 @@ class WhisperRecogniser:
             folder = packaged_model()
             verify_packaged(folder)
             self.model = PACKAGED_MODEL
+            self._opinion: SecondOpinion | None = SecondOpinion()
         else:
             _check_folder(folder)
             self.model = folder.resolve().name
+            self._opinion = None  # the classifier knows the packaged model alone
         threads = threads or min(os.cpu_count() or 1, 4)
         self._views: Any = ctranslate2.StorageView
         try:
@@ -187,7 +192,7 @@ class WhisperRecogniser:
         if weighing is None:
             return Heard("", Outcome.SILENCE)
         heard = judge(weighing)
-        if heard.outcome is Outcome.DOUBTFUL and worth_another_look(weighing):
+        if worth_another_look(weighing):
             another = self.weigh(audio, grammar, MORE_SILENCE_BEFORE)
             if another is not None:
                 return judge_together(weighing, another)
@@ -204,12 +209,8 @@ class WhisperRecogniser:
         seconds = len(audio) / RATE
         listing = self._listing(grammar)
         encoded, free = self._written(audio, lead)
-        scored = self._score(encoded, self._likely(listing, free, seconds))
-        candidates = {
-            tokens: Candidate(parsed, scored[tokens])
-            for tokens in scored
-            if tokens in listing.texts and (parsed := grammar.parse(listing.texts[tokens])) is not None
-        }
+        opinion = None if self._opinion is None else self._opinion(encoded[0], lead, seconds)
+        candidates: dict[Tokens, Candidate] = {}
         for tokens, logp in free.endings.items():
             self._add(candidates, grammar, tokens, logp)
 
@@ -222,8 +223,15 @@ class WhisperRecogniser:
                 empty_logp=float(free.first[self._end]),
                 seconds=seconds,
                 active=active,
+                opinion=opinion,
             )
 
+        if plain(weighing()):
+            return weighing()
+        scored = self._score(encoded, self._likely(listing, free, seconds))
+        for tokens in scored:
+            if tokens in listing.texts and (parsed := grammar.parse(listing.texts[tokens])) is not None:
+                candidates[tokens] = Candidate(parsed, scored[tokens])
         if seconds > LONG_SPEECH and not _settled(weighing()):
             likely = [self._tokens(" " + text) for text in self._renamed(grammar, listing, free.text)]
             new = [tokens for tokens in likely if tokens not in candidates]
@@ -239,6 +247,10 @@ class WhisperRecogniser:
                     if tokens in new:
                         self._add(candidates, grammar, tokens, logp)
         return weighing()
+
+    def encoded(self, audio: Samples, lead: float = SILENCE_BEFORE) -> NDArray[np.float32]:
+        """What the encoder makes of a sound after `lead` seconds of silence, (frames, width), 50 frames a second."""
+        return np.asarray(self._encode(audio, lead)[0])
 
     def _written(self, audio: Samples, lead: float) -> tuple[NDArray[np.float32], _Free]:
         """One utterance encoded, and what it is written as by itself: the same for every grammar, so kept for the next.

@@ -5,19 +5,37 @@ from __future__ import annotations
 import pytest
 
 from assistant.grammar import Grammars, Parsed
-from assistant.hearing.acceptance import Candidate, Weighing, judge, judge_together, worth_another_look
-from assistant.protocol.meanings import Meaning, Outcome
+from assistant.hearing.acceptance import (
+    Candidate,
+    Weighing,
+    judge,
+    judge_together,
+    pause_for,
+    plain,
+    worth_another_look,
+)
+from assistant.hearing.cutter import LONG_PAUSE, NUMBER_PAUSE, QUICK_PAUSE
+from assistant.hearing.second_opinion import Opinion
+from assistant.protocol.meanings import Heard, Meaning, Outcome
 
 
-def weighing(parsed: dict[Parsed, float], free_logp: float = -3.0, active: float = 0.4, free: str = "hm") -> Weighing:
+def weighing(
+    parsed: dict[Parsed, float],
+    free_logp: float = -3.0,
+    active: float = 0.4,
+    free: str = "hm",
+    opinion: Opinion | None = None,
+    free_parsed: Parsed | None = None,
+) -> Weighing:
     return Weighing(
         candidates=tuple(Candidate(one, logp) for one, logp in parsed.items()),
         free_text=free,
-        free_parsed=None,
+        free_parsed=free_parsed,
         free_logp=free_logp,
         empty_logp=-6.0,
         seconds=0.9,
         active=active,
+        opinion=opinion,
     )
 
 
@@ -66,3 +84,60 @@ def test_a_number_less_well_heard_counts_only_where_its_words_leave_time_to_spar
     assert not judge(weighing({number: -5.2}, active=1.0, free="Beady sexy five.")).accepted
     assert not judge(weighing({number: -5.2}, active=1.58, free="Bd65.")).accepted
     assert not judge(weighing({number: -5.2}, active=2.5, free="Bd65.")).accepted
+
+
+def test_a_second_opinion_bears_out_a_word_that_noise_has_made_doubtful(one: Parsed, two: Parsed) -> None:
+    alone = weighing({one: -8.0, two: -9.5})
+    assert not judge_together(alone, alone).accepted
+    agreed = weighing({one: -8.0, two: -9.5}, opinion=Opinion(one=2.5, two=-1.5))
+    assert worth_another_look(agreed) and judge_together(agreed, agreed).meaning is Meaning.FIRST
+    assert judge_together(agreed, agreed).accepted
+
+
+def test_a_second_opinion_that_it_is_neither_leaves_it_in_doubt(one: Parsed, two: Parsed) -> None:
+    """Speech about something else, which two looks alone would have let pass."""
+    first, second = (weighing({one: logp, two: -9.0}, opinion=Opinion(-2.0, -2.5)) for logp in (-5.5, -4.5))
+    assert not judge_together(first, second).accepted
+
+
+@pytest.mark.parametrize("logp", [-0.1, -4.0, -6.0])
+def test_a_second_opinion_for_the_other_word_leaves_any_hearing_in_doubt(
+    one: Parsed, two: Parsed, logp: float
+) -> None:
+    contradicted = weighing({one: logp, two: -12.0}, free_logp=-0.1, opinion=Opinion(one=0.5, two=2.6))
+    assert judge(contradicted).outcome is not Outcome.HEARD
+    assert not judge_together(contradicted, contradicted).accepted
+
+
+def test_the_second_opinion_has_no_say_about_other_words(grammars: Grammars) -> None:
+    again = parsed(grammars, "choice", "again")
+    assert judge(weighing({again: -2.0}, opinion=Opinion(one=4.0, two=-4.0))).meaning is Meaning.AGAIN
+
+
+def test_nothing_more_is_looked_for_only_where_both_say_the_same_plainly(one: Parsed, grammars: Grammars) -> None:
+    agrees, differs = Opinion(one=1.0, two=-2.0), Opinion(one=1.0, two=0.5)
+    assert plain(weighing({one: -1.0}, free_logp=-1.0, free_parsed=one, opinion=agrees))
+    assert not plain(weighing({one: -1.0}, free_logp=-1.0, free_parsed=one, opinion=differs))
+    assert not plain(weighing({one: -3.5}, free_logp=-3.5, free_parsed=one, opinion=agrees))
+    assert not plain(weighing({one: -1.0}, free_logp=-1.0, free_parsed=one))
+    longer = parsed(grammars, "choice", "number one")
+    assert not plain(weighing({longer: -1.0}, free_logp=-1.0, free_parsed=longer, opinion=agrees))
+
+
+@pytest.mark.parametrize(
+    ("text", "pause"),
+    [
+        ("axis one seventy five", QUICK_PAUSE),
+        ("axis one seventy", NUMBER_PAUSE),  # ... "five"
+        ("sphere minus two", NUMBER_PAUSE),  # ... "point five"
+        ("sphere minus two point five", QUICK_PAUSE),
+        ("cylinder minus a half", QUICK_PAUSE),
+    ],
+)
+def test_a_number_that_may_go_on_is_waited_for(grammars: Grammars, text: str, pause: int) -> None:
+    said = parsed(grammars, "command", text)
+    assert said.value is not None
+    heard = Heard(said.text, Outcome.HEARD, said.meaning, said.value)
+    assert pause_for(heard, grammars.get("command")) == pause
+    doubtful = Heard(said.text, Outcome.DOUBTFUL, said.meaning, said.value)
+    assert pause_for(doubtful, grammars.get("command")) == LONG_PAUSE
