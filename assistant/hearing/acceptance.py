@@ -20,6 +20,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..grammar.normalise import DIGITS, TEENS, TENS, normalise
+from ..grammar.numbers import KINDS
 from ..protocol.meanings import Heard, Meaning, Outcome
 from .cutter import LONG_PAUSE, NUMBER_PAUSE, QUESTION_PAUSE, QUICK_PAUSE
 from .second_opinion import ANSWERS as NAMES
@@ -27,6 +29,15 @@ from .second_opinion import Opinion
 
 if TYPE_CHECKING:
     from ..grammar import Grammar, Parsed
+
+_NUMBER_WORDS = frozenset((*DIGITS, *TEENS, *TENS))
+_KIND = {  # of number; of the other meanings with one it is a count
+    Meaning.SET_SPHERE: "power",
+    Meaning.SET_CYLINDER: "power",
+    Meaning.SET_ADD: "power",
+    Meaning.SET_AXIS: "degrees",
+    Meaning.SET_ACUITY: "snellen",
+}
 
 # Seconds of sound: an utterance longer than its words can take is not those words ("one five two one seven"
 # is not "one"). The silence kept around it is included.
@@ -41,6 +52,7 @@ SYLLABLE = 0.30
 WORD_COST = 0.6  # a word of a longer phrase lowers its likelihood by about this much however well it is spoken
 FREE_SHARE = 0.5  # how much it counts that other words fit better
 BARE_POWER_COST = 3.0  # a power alone: what is left of "cylinder minus two" when "cylinder" is not understood
+BEYOND_COST = 5.0  # a number that the dials do not have: seldom asked for, often misheard
 UNDERSTOOD = -9.0  # below this fit the words are no reading of the sound at all
 
 
@@ -54,9 +66,14 @@ class Bar:
 
 ANSWER_BAR = Bar(-5.0, 1.8)
 COMMAND_BAR = Bar(-4.0, 1.5)  # short commands ("next", "stop") are where other speech lands
-NUMBER_BAR = Bar(-4.5, 2.0)
-LONG_NUMBER_BAR = Bar(-6.7, 2.0)  # where the words account for the time with room to spare: nothing was left out
-ROOM_TO_SPARE = 0.8  # of the longest time its words can take
+NUMBER_BAR = Bar(-4.5, 1.5)
+# A number whose words account for the time with room to spare (nothing was left out) needs less fit the further it is
+# ahead of all others: a name misheard ("ceiling minus 6.25") costs every reading as much. Twice as far where no number
+# was written freely.
+FURTHEST_NUMBER = -13.0
+MARGIN_FOR_FIT = 0.3  # nats of margin asked for each nat of fit below the bar
+UNRIVALLED = 3.0  # nats: what the margin counts for where nothing else was found to be ahead of
+ROOM_TO_SPARE = 0.85  # of the longest time its words can take
 
 # "One" and "two" in doubt are looked at twice, and the two looks averaged: each alone errs by a nat or two. On human
 # recordings, quiet, in white noise and in babble, none was taken for the other for any fit down to -6.7.
@@ -140,7 +157,9 @@ def readings(candidates: Iterable[Candidate]) -> list[Reading]:
 
 
 def _weight(candidate: Candidate) -> float:
-    return candidate.logp - (BARE_POWER_COST if _bare_power(candidate.parsed) else 0.0)
+    cost = BARE_POWER_COST if _bare_power(candidate.parsed) else 0.0
+    cost += BEYOND_COST if candidate.parsed.outcome is Outcome.OUT_OF_RANGE else 0.0
+    return candidate.logp - cost
 
 
 def fit_of(reading: Reading, free_logp: float) -> float:
@@ -159,17 +178,40 @@ def syllables(text: str) -> int:
 
 def fills(reading: Reading, weighing: Weighing) -> bool:
     """Whether the words account for the time."""
-    if _has_number(reading.parsed):
-        return share_filled(reading, weighing) <= 1.0
+    if has_number(reading.parsed):
+        share = share_filled(reading, weighing)
+        well = fit_of(reading, weighing.free_logp) > NUMBER_BAR.fit
+        return share <= 1.0 or (well and share_filled(reading, weighing, longest=True) <= 1.0)
     return weighing.seconds <= FIRST_WORD + EACH_WORD * (reading.words - 1)
 
 
-def share_filled(reading: Reading, weighing: Weighing) -> float:
-    """The time in which sound was made, as a share of the longest that the words can take."""
-    return weighing.active / (ACTIVE_START + SYLLABLE * syllables(reading.parsed.text))
+def share_filled(reading: Reading, weighing: Weighing, longest: bool = False) -> float:
+    """The time in which sound was made, as a share of the longest that the words can take.
+
+    `longest`: written in figures, the number may have been said in the longest way.
+    """
+    text = _longest(reading.parsed) if longest else reading.parsed.text
+    return weighing.active / (ACTIVE_START + SYLLABLE * syllables(text))
 
 
-def _has_number(parsed: Parsed) -> bool:
+def _longest(parsed: Parsed) -> str:
+    """A sentence whose number reads as figures do, with the longest way to say it: "one ten", "one hundred and ten"."""
+    kind = KINDS[_KIND.get(parsed.meaning, "count")]
+    if parsed.value is None or parsed.outcome is not Outcome.HEARD:
+        return parsed.text
+    longest = max(kind.say(parsed.value), key=syllables)
+    for figures in kind.write(parsed.value):
+        if (said := normalise(figures)) in parsed.text:
+            return max(parsed.text.replace(said, longest), parsed.text, key=syllables)
+    return parsed.text
+
+
+def _holds_number(text: str) -> bool:
+    """Whether a number was heard, looked for or not: in figures, or in two words at least."""
+    return any(letter.isdigit() for letter in text) or sum(w in _NUMBER_WORDS for w in normalise(text).split()) > 1
+
+
+def has_number(parsed: Parsed) -> bool:
     return isinstance(parsed.value, (int, float)) or parsed.meaning is Meaning.SET_ACUITY
 
 
@@ -186,21 +228,33 @@ def margin_of(ranked: list[Reading], weighing: Weighing) -> float:
 
 
 def clear(weighing: Weighing) -> bool:
-    """Whether the likeliest meaning clears its bar as it is; if it does, looking further is not worth the time."""
+    """Whether the likeliest meaning clears its bar."""
     ranked = readings(weighing.candidates)
     if not ranked:
         return False
     best = ranked[0]
     bar = bar_of(best.parsed.meaning, best.parsed.value)
-    figures = any(letter.isdigit() for letter in weighing.free_text)  # a number was heard there, looked for or not
-    if _has_number(best.parsed) and figures and share_filled(best, weighing) <= ROOM_TO_SPARE:
-        bar = LONG_NUMBER_BAR
+    fit = fit_of(best, weighing.free_logp)
     margin = margin_of(ranked, weighing)
     if _bare_power(best.parsed) and _differs(weighing.free_parsed, best.parsed):
         return False
     if (odds := _odds(best.parsed, weighing)) is not None and odds[1] - odds[0] > CONTRADICTED:
         return False
-    return bool(fit_of(best, weighing.free_logp) > bar.fit and margin > bar.margin and fills(best, weighing))
+    if has_number(best.parsed) and fit <= bar.fit and share_filled(best, weighing) <= ROOM_TO_SPARE:
+        written = _holds_number(weighing.free_text)
+        slope = MARGIN_FOR_FIT if written else 2 * MARGIN_FOR_FIT
+        if np.isinf(margin):
+            margin = UNRIVALLED if written else 0.0
+        bar = Bar(FURTHEST_NUMBER, bar.margin + slope * (bar.fit - fit))
+    return bool(fit > bar.fit and margin > bar.margin and fills(best, weighing))
+
+
+def beyond_doubt(weighing: Weighing) -> bool:
+    """Whether the likeliest meaning is sure, and not for its margin alone: looking for others is not worth the time."""
+    ranked = readings(weighing.candidates)
+    if not clear(weighing) or ranked[0].parsed.outcome is not Outcome.HEARD:
+        return False
+    return not has_number(ranked[0].parsed) or fit_of(ranked[0], weighing.free_logp) > NUMBER_BAR.fit
 
 
 def plain(weighing: Weighing) -> bool:
@@ -224,9 +278,10 @@ def judge(weighing: Weighing) -> Heard:
     parsed = best.parsed
     fit = fit_of(best, weighing.free_logp)
     score = round(fit, 3)
-    if fit < UNDERSTOOD:
+    sure = clear(weighing)
+    if fit < UNDERSTOOD and not sure:
         return Heard(weighing.free_text, Outcome.NOT_UNDERSTOOD, score=score)
-    outcome = parsed.outcome if clear(weighing) else Outcome.DOUBTFUL
+    outcome = parsed.outcome if sure else Outcome.DOUBTFUL
     return Heard(parsed.text, outcome, parsed.meaning, parsed.value, score=score, hedged=parsed.hedged)
 
 

@@ -16,8 +16,9 @@ One utterance goes this way:
    where it is plainly "one" or "two", and the second opinion agrees (see `second_opinion.py`), that is all;
 4. the likeliest phrases of the grammar in their written forms ("two", "2", "Two."), scored exactly, forced
    decoding;
-5. for longer utterances, a beam search over the grammar's own words and numbers, whose finds are parsed and
-   scored the same way;
+5. for longer utterances, numbers: what may stand before one is scored first, then a beam search over the words of
+   numbers goes on from each of the likeliest; its finds are parsed and scored the same way, and, while in
+   doubt, in every other form in which they are written, together with the numbers that sound like them;
 6. likelihoods summed over the written forms of each meaning, and judged (see `acceptance.py`);
 7. a doubtful "one" or "two" looked at once more, and with the second opinion.
 """
@@ -27,7 +28,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -36,15 +37,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import UserError
-from ..grammar.numbers import Range
-from ..protocol.meanings import Heard, Meaning, Outcome
-from .acceptance import FIRST_WORD, Candidate, Weighing, clear, judge, judge_together, plain, worth_another_look
+from ..protocol.meanings import Heard, Outcome
+from .acceptance import (
+    FIRST_WORD,
+    Candidate,
+    Weighing,
+    beyond_doubt,
+    clear,
+    has_number,
+    judge,
+    judge_together,
+    plain,
+    readings,
+    worth_another_look,
+)
 from .audio import foreground
 from .cutter import FRAME, KEPT_AFTER, KEPT_BEFORE
 from .forms import alphabet, homophones, written
 from .logmel import FRAMES_A_SECOND, log_mel
 from .recogniser import RATE, Samples
 from .second_opinion import SecondOpinion
+from .sentences import Sentences, sounding_alike, written_names
 
 if TYPE_CHECKING:
     from ..grammar import Grammar, Parsed
@@ -71,7 +84,15 @@ PHRASES = 160  # of the grammar, likeliest first, that are weighed one by one
 PHRASE_WORDS = 4  # longer ones are left to the free decode and the beam
 FIRST_TOKEN_BEHIND = 6.0  # nats behind the best: a phrase whose first token is further back is not scored
 PINNED = frozenset({"one", "two", "yes", "no"})  # always scored: they must never be taken for each other
-NAMES = 60  # of numbers, the likeliest
+BEGINNINGS = 16  # of sentences with a number, by their first token, that are scored
+BEGINNINGS_A_TOKEN = 5
+BEGUN = 4  # the likeliest, from which the beam goes on
+BEGINNING_BEHIND = 16.0  # nats behind the best: not gone on from
+NUMBER_BEAM = 4
+NUMBERS_ALONE = 2  # that may begin a sentence, put together with all that may follow
+REWRITTEN = 3  # readings, the likeliest, that are scored in their other forms
+EXCHANGED = 12  # tokens tried in each place
+MOST_NEW = 20  # token sequences in a later forced decode
 MOST_LEAVES = 12  # token sequences in one forced decode
 QUICKEST_WORD = 0.18  # seconds: five to six words a second is as fast as people speak (common practice)
 KEPT_SILENCE = (KEPT_BEFORE + KEPT_AFTER) * FRAME / RATE  # seconds of an utterance's sound that are no speech
@@ -126,9 +147,11 @@ class _Listing:
 
     texts: dict[Tokens, str]  # every written form, and the spoken phrase it stands for
     leaves: tuple[tuple[Tokens, ...], ...]  # for phrases of 1, 2 ... words: forms that begin no other form
-    names: tuple[str, ...]  # the words that come before a number
     others: list[int]  # every token that no sentence of the grammar uses
-    others_by_number: tuple[list[int], ...]  # the same for the sentences that set one kind of number
+    sentences: Sentences  # those that hold a number
+    before: dict[Tokens, str]  # the written forms of what stands before a number, the likeliest first
+    no_number: list[int]  # every token that no number is written with, nor what follows one
+    starts: dict[str, list[int]]  # the tokens with which a number begins, by what stands before it
 
 
 @dataclass(frozen=True)
@@ -233,18 +256,20 @@ class WhisperRecogniser:
             if tokens in listing.texts and (parsed := grammar.parse(listing.texts[tokens])) is not None:
                 candidates[tokens] = Candidate(parsed, scored[tokens])
         if seconds > LONG_SPEECH and not _settled(weighing()):
-            likely = [self._tokens(" " + text) for text in self._renamed(grammar, listing, free.text)]
-            new = [tokens for tokens in likely if tokens not in candidates]
-            for tokens, logp in self._score(encoded, new).items():
-                if tokens in new:
-                    self._add(candidates, grammar, tokens, logp)
-            for suppressed in (listing.others, *listing.others_by_number):
-                if suppressed is not listing.others and clear(weighing()):
+            searches: list[Callable[[], list[Tokens]]] = [lambda: self._beam(encoded, listing.others, seconds)]
+            if listing.before:
+                searches = [
+                    lambda: self._search_numbers(encoded, free, listing, grammar, seconds),
+                    lambda: self._rewrite(listing, grammar, candidates),
+                    lambda: self._exchange(encoded, listing, grammar, candidates),
+                    *searches,
+                ]
+            for search in searches:
+                if search is not searches[0] and beyond_doubt(weighing()):
                     break
-                found = self._beam(encoded, suppressed, seconds)
-                new = [tokens for tokens in found if tokens not in candidates and self._reads(grammar, tokens)]
-                for tokens, logp in self._score(encoded, new).items():
-                    if tokens in new:
+                new = [tokens for tokens in search() if tokens not in candidates and self._reads(grammar, tokens)]
+                for tokens, logp in self._score(encoded, new[:MOST_NEW]).items():
+                    if tokens in new or search is not searches[-1]:  # a number cut short is another number
                         self._add(candidates, grammar, tokens, logp)
         return weighing()
 
@@ -267,25 +292,90 @@ class WhisperRecogniser:
         if tokens not in candidates and (parsed := self._reads(grammar, tokens)) is not None:
             candidates[tokens] = Candidate(parsed, logp)
 
-    def _renamed(self, grammar: Grammar, listing: _Listing, free_text: str) -> list[str]:
-        """A number as it was written freely, under each name that sentences give to numbers.
+    def _search_numbers(
+        self, encoded: NDArray[np.float32], free: _Free, listing: _Listing, grammar: Grammar, seconds: float
+    ) -> list[Tokens]:
+        """Sentences with a number: a beam over numbers that goes on from each likely beginning.
 
         The number is often written right where its name is not: "access to 13" for "axis to thirteen", "still in
-        the minus 6.25" for "cylinder minus six point two five". How well each name fits is for the model to say.
+        the minus 6.25" for "cylinder minus six point two five". So the name is given, and the beam looks for the rest.
         """
-        words = free_text.replace(",", "").split()
-        found: dict[str, None] = {}
-        for begin in range(len(words)):
-            tails = [" ".join(words[begin:])]
-            if begin + 1 < len(words):
-                tails.append(" ".join(words[begin:-1]))
-            for tail in tails:
-                if any(letter.isdigit() for letter in tail) or begin:
-                    for head in listing.names:
-                        text = f"{head} {tail}"
-                        if len(found) < MOST_LEAVES and grammar.parse(text) is not None:
-                            found[text] = None
+        begun = self._begin(encoded, listing, free)
+        results = self._generate(
+            encoded,
+            begun,
+            _steps(seconds) + max(map(len, begun)),
+            beam_size=NUMBER_BEAM,
+            num_hypotheses=NUMBER_BEAM,
+            no_repeat_ngram_size=REPEATED + 1,
+            suppress_tokens=listing.no_number,
+        )
+        found: dict[Tokens, None] = {}
+        alone: dict[str, None] = {}
+        for before, result in zip(begun, results, strict=True):
+            for sequence in result.sequences_ids:
+                tokens = tuple(int(token) for token in sequence)
+                beginnings = (tokens[:end] for end in range(len(tokens), len(before), -1))
+                kept = next((one for one in beginnings if self._reads(grammar, one)), ())
+                if kept:
+                    found[kept] = None
+                if kept and not before:
+                    alone[self._text(kept).rstrip(".,").removesuffix(" please").rstrip(",")] = None
+        for text in itertools.islice(alone, NUMBERS_ALONE):
+            for after in listing.sentences.alone:
+                found[self._tokens(f" {text} {after}")] = None
         return list(found)
+
+    def _begin(self, encoded: NDArray[np.float32], listing: _Listing, free: _Free) -> list[Tokens]:
+        """The likeliest beginnings after which a number is likely; no words at all may be one."""
+        ranked = sorted(listing.before, key=lambda tokens: -free.first[tokens[0]])  # stable: likeliest sentences first
+        kept: list[Tokens] = []
+        for _, same in itertools.groupby(ranked, key=lambda tokens: tokens[0]):
+            kept += list(same)[:BEGINNINGS_A_TOKEN]
+        kept = kept[:BEGINNINGS]
+        likely: dict[Tokens, float] = {}
+        if "" in listing.starts:
+            likely[()] = _log_sum(free.first[listing.starts[""]])
+        results = self._generate(encoded, kept, max(map(len, kept)) + 1, return_logits_vocab=True)
+        for tokens, result in zip(kept, results, strict=True):
+            logits = [np.asarray(step) for step in result.logits[0][: len(tokens) + 1]]
+            written = sum(float(step[token]) - _log_sum(step) for token, step in zip(tokens, logits, strict=False))
+            starts = listing.starts[listing.before[tokens]]
+            likely[tokens] = written + _log_sum(logits[-1][starts]) - _log_sum(logits[-1])
+        ranked = sorted(likely, key=lambda tokens: -likely[tokens])
+        found: dict[str, Tokens] = {}
+        for tokens in ranked:
+            if likely[tokens] > likely[ranked[0]] - BEGINNING_BEHIND:
+                found.setdefault(listing.before.get(tokens, ""), tokens)
+        return list(found.values())[:BEGUN]
+
+    def _rewrite(self, listing: _Listing, grammar: Grammar, candidates: dict[Tokens, Candidate]) -> list[Tokens]:
+        """The likeliest sentences with a number in all their forms, and those that sound like them."""
+        found: dict[Tokens, None] = {}
+        for reading in readings(candidates.values())[:REWRITTEN]:
+            for parsed in (reading.parsed, *sounding_alike(grammar, reading.parsed)):
+                found.update((self._tokens(" " + text), None) for text in listing.sentences.rewritten(parsed))
+        return list(found)
+
+    def _exchange(
+        self, encoded: NDArray[np.float32], listing: _Listing, grammar: Grammar, candidates: dict[Tokens, Candidate]
+    ) -> list[Tokens]:
+        """The likeliest sentence with a number, one token exchanged: what it may be taken for, or was taken for."""
+        ranked = sorted(candidates, key=lambda tokens: -candidates[tokens].logp)
+        likeliest = next((tokens for tokens in ranked if has_number(candidates[tokens].parsed)), ())
+        if not likeliest:
+            return []
+        result = self._generate(encoded, [likeliest], len(likeliest) + 1, return_logits_vocab=True)[0]
+        found: list[tuple[float, Tokens]] = []
+        for step, token in enumerate(likeliest):
+            logits = np.array(result.logits[0][step])
+            logits[listing.no_number] = -np.inf
+            for other in np.argsort(-logits)[:EXCHANGED]:
+                exchanged = (*likeliest[:step], int(other), *likeliest[step + 1 :])
+                parsed = self._reads(grammar, exchanged) if exchanged not in candidates else None
+                if parsed is not None and parsed.outcome is Outcome.HEARD:
+                    found.append((float(logits[other] - logits[token]), exchanged))
+        return [tokens for _, tokens in sorted(found, reverse=True)[:MOST_LEAVES]]
 
     def _reads(self, grammar: Grammar, tokens: Tokens) -> Parsed | None:
         """What a writing means: as it stands, else with words that sound alike put right ("to" for "two")."""
@@ -329,16 +419,31 @@ class WhisperRecogniser:
                     _leaves(tokens for tokens, text in texts.items() if text.count(" ") < words)
                     for words in range(1, PHRASE_WORDS + 1)
                 ),
-                names=_names(grammar),
-                others=self._others(grammar.words()),
-                others_by_number=tuple(self._others(words) for words in _number_words(grammar)),
+                others=self._others(alphabet(grammar.words())),
+                **self._numbers(Sentences.of(grammar)),
             )
         return self._listings[grammar]
 
-    def _others(self, words: Iterable[str]) -> list[int]:
-        """Every token that these words are not written with."""
+    def _numbers(self, sentences: Sentences) -> dict[str, Any]:
+        """The part of a listing that has to do with numbers."""
+        before = {self._tokens(" " + form): text for text in sentences.before if text for form in written_names(text)}
+        # no commas: a beam that may write them loses itself in lists
+        pieces = {piece for piece in alphabet(sentences.words) - {","} if not piece[:1].isupper()}
+        starts = {
+            first: sorted({self._tokens(" " + piece)[0] for piece in alphabet(first) if not piece[:1].isupper()})
+            for first in set(sentences.before.values())
+        }
+        return {
+            "sentences": sentences,
+            "before": before,
+            "no_number": self._others(pieces),
+            "starts": {text: starts[first] for text, first in sentences.before.items()},
+        }
+
+    def _others(self, pieces: Iterable[str]) -> list[int]:
+        """Every token that these pieces are not written with."""
         used = {self._end}
-        for text in alphabet(words):
+        for text in pieces:
             used.update(self._tokens(text))
             used.update(self._tokens(" " + text))
         return [token for token in range(self._tokenizer.get_vocab_size()) if token not in used]
@@ -374,14 +479,16 @@ class WhisperRecogniser:
         """
         result = self._generate(encoded, [()], _steps(seconds), return_logits_vocab=True)[0]
         tokens = tuple(int(token) for token in result.sequences_ids[0])
-        first = _log_softmax(result.logits[0][0])
+        first = np.asarray(result.logits[0][0], np.float64)
+        first = first - _log_sum(first)
         endings: dict[Tokens, float] = {}
         total = 0.0
         for step, logits in enumerate(result.logits[0]):
-            logp = _log_softmax(logits) if step else first
-            endings[tokens[:step]] = total + float(logp[self._end])
+            values = np.asarray(logits)
+            every = _log_sum(values)
+            endings[tokens[:step]] = total + float(values[self._end]) - every
             if step < len(tokens):
-                total += float(logp[tokens[step]])
+                total += float(values[tokens[step]]) - every
         least = min(len(tokens), 1 + int(LEAST_TOKENS_A_SECOND * max(0.0, seconds - KEPT_SILENCE)))
         best = max((kept for kept in endings if len(kept) >= least), key=lambda kept: endings[kept])
         return _Free(self._text(best), endings, endings[best], first)
@@ -415,10 +522,11 @@ class WhisperRecogniser:
         for leaf, result in zip(leaves, results, strict=True):
             total = 0.0
             for step in range(len(leaf) + 1):
-                logp = _log_softmax(result.logits[0][step])
-                scored[leaf[:step]] = total + float(logp[self._end])
+                values = np.asarray(result.logits[0][step])
+                every = _log_sum(values)
+                scored[leaf[:step]] = total + float(values[self._end]) - every
                 if step < len(leaf):
-                    total += float(logp[leaf[step]])
+                    total += float(values[leaf[step]]) - every
         scored.pop((), None)
         return scored
 
@@ -447,28 +555,6 @@ def _steps(seconds: float) -> int:
     return 3 + int(MOST_TOKENS_A_SECOND * max(0.0, seconds - KEPT_SILENCE))
 
 
-def _number_words(grammar: Grammar) -> list[frozenset[str]]:
-    """For each meaning with a number: the words of the sentences that carry it."""
-    words: dict[Meaning, set[str]] = {}
-    for template in grammar.templates():
-        ranges = [part for part in template.parts if isinstance(part, Range)]
-        if ranges:
-            said = words.setdefault(template.meaning, set())
-            said.update(part for part in template.parts if isinstance(part, str))
-            said.update(*(part.words() for part in ranges))
-    return [frozenset(said) for said in words.values()]
-
-
-def _names(grammar: Grammar) -> tuple[str, ...]:
-    """What a grammar's sentences say before a number, the likeliest first; "sphere", "p d", "axis to"."""
-    found: dict[str, None] = {}
-    for template in grammar.templates():
-        before = list(itertools.takewhile(lambda part: isinstance(part, str), template.parts))
-        if 0 < len(before) < len(template.parts) and isinstance(template.parts[len(before)], Range):
-            found[" ".join(map(str, before))] = None
-    return tuple(found)[:NAMES]
-
-
 def active_seconds(audio: Samples) -> float:
     """Seconds in which sound was made: frames of 20 ms within 25 dB of the loudest."""
     size = RATE // 50
@@ -476,11 +562,10 @@ def active_seconds(audio: Samples) -> float:
     return float(np.count_nonzero(powers > powers.max(initial=0.0) * 10**-2.5)) * size / RATE
 
 
-def _log_softmax(logits: Any) -> NDArray[np.float64]:
-    values = np.asarray(logits, dtype=np.float64)
-    values = values - values.max()
-    result: NDArray[np.float64] = values - np.log(np.exp(values).sum())
-    return result
+def _log_sum(logits: NDArray[np.floating[Any]]) -> float:
+    """Logarithm of the summed likelihoods."""
+    most = logits.max()
+    return float(most + np.log(np.exp(logits - most).sum()))
 
 
 def _leaves(texts: Iterable[Tokens]) -> tuple[Tokens, ...]:

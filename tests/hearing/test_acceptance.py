@@ -77,7 +77,9 @@ def test_what_is_hopeless_or_no_lens_is_not_looked_at_again(grammars: Grammars, 
     assert not worth_another_look(weighing({parsed(grammars, "choice", "again"): -5.5}))
 
 
-def test_a_number_less_well_heard_counts_only_where_its_words_leave_time_to_spare(grammars: Grammars) -> None:
+def test_a_number_less_well_heard_counts_only_where_its_words_leave_time_to_spare(
+    grammars: Grammars,
+) -> None:
     """Of "p d sixty five and a half": what was said took longer than the words that were understood."""
     number = parsed(grammars, "command", "p d sixty five")
     assert judge(weighing({number: -5.2}, active=1.0, free="PDS 65.")).accepted
@@ -101,9 +103,7 @@ def test_a_second_opinion_that_it_is_neither_leaves_it_in_doubt(one: Parsed, two
 
 
 @pytest.mark.parametrize("logp", [-0.1, -4.0, -6.0])
-def test_a_second_opinion_for_the_other_word_leaves_any_hearing_in_doubt(
-    one: Parsed, two: Parsed, logp: float
-) -> None:
+def test_a_second_opinion_for_the_other_word_leaves_any_hearing_in_doubt(one: Parsed, two: Parsed, logp: float) -> None:
     contradicted = weighing({one: logp, two: -12.0}, free_logp=-0.1, opinion=Opinion(one=0.5, two=2.6))
     assert judge(contradicted).outcome is not Outcome.HEARD
     assert not judge_together(contradicted, contradicted).accepted
@@ -141,3 +141,36 @@ def test_a_number_that_may_go_on_is_waited_for(grammars: Grammars, text: str, pa
     assert pause_for(heard, grammars.get("command")) == pause
     doubtful = Heard(said.text, Outcome.DOUBTFUL, said.meaning, said.value)
     assert pause_for(doubtful, grammars.get("command")) == LONG_PAUSE
+
+
+def test_a_number_less_well_heard_must_be_further_ahead(grammars: Grammars) -> None:
+    number, other = (
+        parsed(grammars, "command", "cylinder minus six"),
+        parsed(grammars, "command", "cylinder minus five"),
+    )
+    for free in ("Ceiling minus 6", "Ceiling the my nose"):
+        assert judge(weighing({number: -9.0, other: -16.0}, active=1.0, free=free)).accepted
+        assert not judge(weighing({number: -9.0, other: -10.8}, active=1.0, free=free)).accepted
+    near = {number: -9.0, other: -13.0}
+    assert judge(weighing(near, active=1.0, free="Ceiling minus 6")).accepted
+    assert not judge(weighing(near, active=1.0, free="Ceiling the my nose")).accepted
+    hopeless = weighing({number: -20.0, other: -60.0}, active=1.0, free="Ceiling minus 6")
+    assert not judge(hopeless).accepted
+
+
+def test_a_number_that_the_dials_have_is_taken_before_one_they_lack(
+    grammars: Grammars,
+) -> None:
+    ten_fifty = parsed(grammars, "command", "sphere minus ten fifty")
+    ten_fifteen = parsed(grammars, "command", "sphere minus ten fifteen")
+    assert ten_fifteen.outcome is Outcome.OUT_OF_RANGE
+    assert judge(weighing({ten_fifty: -3.0, ten_fifteen: -2.5}, active=1.0)).value == -1050
+    assert judge(weighing({ten_fifty: -12.0, ten_fifteen: -2.5}, active=1.0)).outcome is Outcome.OUT_OF_RANGE
+
+
+def test_figures_may_have_been_said_the_long_way(grammars: Grammars) -> None:
+    """ "110" reads as "one ten"; "one hundred and ten" takes longer. A poor fit leaves no such room."""
+    number = parsed(grammars, "command", "axis 110")
+    assert judge(weighing({number: -1.0}, active=2.0)).accepted
+    assert not judge(weighing({number: -9.0}, active=2.0)).accepted
+    assert not judge(weighing({number: -1.0}, active=4.0)).accepted
