@@ -33,6 +33,7 @@ _TEENS = (
     "nineteen",
 )
 _TENS = ("", "", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")
+_COUNTED_MOST = 100  # D/100: nobody counts more clicks than four, the dial's figure is set (design)
 
 Facts = Mapping[str, object]
 
@@ -48,6 +49,13 @@ def count(number: int) -> str:
         return f"{_DIGITS[hundreds]} hundred" + (f" {count(rest)}" if rest else "")
     tens, ones = divmod(number, 10)
     return _TENS[tens] + (f"-{_DIGITS[ones]}" if ones else "")
+
+
+def _sphere_turn(before: int, after: int) -> str:
+    """How the sphere dial goes from one power to another (D/100): by clicks and where they end, or straight there."""
+    change = after - before
+    by = f", {clicks(change)}," if abs(change) <= _COUNTED_MOST else ""
+    return f"sphere{by} to {power(after)}"
 
 
 def power(hundredths: int) -> str:
@@ -190,7 +198,7 @@ def _dial_to(dials: Lens | None, goal: Lens, head: Instrument) -> str:
     before, after = head.shown(dials.with_cross(None)), head.shown(goal)
     parts = []
     if before.sphere != after.sphere:
-        parts.append(f"sphere, {clicks(after.sphere - before.sphere)}, to {power(after.sphere)}")
+        parts.append(_sphere_turn(before.sphere, after.sphere))
     if before.cylinder != after.cylinder:
         parts.append(f"cylinder {power(after.cylinder)}")
     if before.axis != after.axis and after.cylinder:
@@ -235,7 +243,7 @@ def _choice(asked: Choice, ask: Ask, head: Instrument) -> str:
         if first.sphere != second.sphere:
             words.append(f"sphere {power(second.sphere)}")
         return f"{eye}: {back}two is {', '.join(words)}."
-    return f"{eye}: {back}sphere, {clicks(second.sphere - first.sphere)}, to {power(second.sphere)}."
+    return f"{eye}: {back}{_sphere_turn(first.sphere, second.sphere)}."
 
 
 def _cross(asked: Choice, dials: Lens | None, head: Instrument) -> str:
