@@ -87,7 +87,7 @@ EYE_ENDS: tuple[StepRule, ...] = (
     StepRule(
         "settle",
         "what all answers together leave open: pairs well apart about the lens they point to",
-        "little is open, or twenty-four questions",
+        "little is open (less yet for a young eye with a starting point), or twenty-four questions",
     ),
     StepRule("duochrome", "red against green, one click at most; only where asked for", "equal, or a reversal"),
     StepRule("cylinder_check", "a cylinder that came down to nothing: without it, or with a quarter", "one answer"),
@@ -166,6 +166,7 @@ PLUS_SHARE = 0.25  # standard deviations of M toward plus, for an eye young enou
 WEIGHED_OPEN = 1.5  # dioptres (length of the standard deviations) from which on the answers point nowhere
 # What still is open at the end of an eye, standard deviations in dioptres: above, the most telling questions are asked.
 SETTLED_M, SETTLED_J = 0.15, 0.12
+SETTLED_M_GIVEN = 0.10  # from a starting point: an eye that focuses sees well through one of too much minus (simulated)
 SETTLE_MOST = 24  # such questions an eye (design)
 SETTLE_SPHERES = (25, 50, 100, 150, 200)  # D/100 to either side of the lens
 SETTLE_CROSSES = (25, 50, 100)
@@ -273,6 +274,11 @@ UNCLEAR_BEFORE_ASKING = 2  # utterances outside the grammar before the question 
 MISSES_BEFORE_TYPING = 3  # doubtful or silent tries, then the examiner is asked to type or say the command
 MISSES_BEFORE_MOVING_ON = 6  # then the step is left, flagged
 MISSES_BEFORE_ENDING = 20  # at the read-back: then the draft is given out unconfirmed
+
+
+def focuses(age: int | None) -> bool:
+    """Whether an eye of this age in years may focus through far too much minus; one of unknown age (None) may."""
+    return age is None or age < FOGGED_BELOW
 
 
 def useful_turn(cylinder: int) -> int:

@@ -66,6 +66,25 @@ def test_of_two_lenses_as_likely_a_young_eye_gets_the_one_with_more_plus() -> No
     assert weighed(between, old).sphere == -325
 
 
+@pytest.mark.parametrize(
+    ("given", "age", "line", "asks"),
+    [
+        (True, 20, "20/20", True),
+        (True, None, "20/20", True),
+        (True, 70, "20/20", False),
+        (False, 20, "20/20", False),
+        (True, 20, "20/60", False),
+        (True, 20, None, False),
+    ],
+)
+def test_a_starting_point_that_an_eye_may_focus_through_is_settled_closer(
+    given: bool, age: int | None, line: str | None, asks: bool
+) -> None:
+    eye = replace(EYE, given=given, age=age, line=line)
+    said = Says(LENS.vector, PowerVector(0.13, 0.05, 0.05))
+    assert (Settle().following(eye, said).ask(eye) is not None) is asks
+
+
 def test_where_the_cylinder_is_not_looked_for_it_stays() -> None:
     lens = weighed(Says(PowerVector.of(-3.5, -2.0, 80)), EYE, cylinder=False)
     assert (lens.cylinder, lens.axis) == (LENS.cylinder, LENS.axis)

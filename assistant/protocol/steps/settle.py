@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from ...optics.lens import CrossCylinder, wrap_axis
 from .. import plan
-from ..eye import EyeState, on_the_dials
+from ..eye import EyeState, line_feet, on_the_dials
 from ..meanings import Heard
 from ..questions import AcuityQuestion, Choice, Question
 from ..weighing import Said
@@ -48,13 +48,16 @@ class Settle:
 
     def following(self, eye: EyeState, said: Said | None) -> Settle:
         """With the question that tells most now; none where little is open, or enough was asked."""
-        if said is None or self.asked >= plan.SETTLE_MOST or self._settled(said):
+        if said is None or self.asked >= plan.SETTLE_MOST or self._settled(eye, said):
             return replace(self, question=None)
         return replace(self, question=said.most_telling(tuple(_candidates(eye, self.cylinder))))
 
-    def _settled(self, said: Said) -> bool:
-        spread = said.spread
-        focus = spread.m <= self.within[0]
+    def _settled(self, eye: EyeState, said: Said) -> bool:
+        spread, within = said.spread, self.within[0]
+        sharp = eye.line is not None and line_feet(eye.line) <= line_feet(plan.GOOD_ENOUGH)
+        if eye.given and sharp and plan.focuses(eye.age):  # too much minus at the start is what such an eye hides
+            within = min(within, plan.SETTLED_M_GIVEN)
+        focus = spread.m <= within
         return focus and (not self.cylinder or max(spread.j0, spread.j45) <= self.within[1])
 
 
