@@ -21,7 +21,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..grammar.normalise import DIGITS, TEENS, TENS, normalise
-from ..grammar.numbers import KINDS
 from ..protocol.meanings import Heard, Meaning, Outcome
 from .cutter import LONG_PAUSE, NUMBER_PAUSE, QUESTION_PAUSE, QUICK_PAUSE
 from .second_opinion import ANSWERS as NAMES
@@ -31,13 +30,6 @@ if TYPE_CHECKING:
     from ..grammar import Grammar, Parsed
 
 _NUMBER_WORDS = frozenset((*DIGITS, *TEENS, *TENS))
-_KIND = {  # of number; of the other meanings with one it is a count
-    Meaning.SET_SPHERE: "power",
-    Meaning.SET_CYLINDER: "power",
-    Meaning.SET_ADD: "power",
-    Meaning.SET_AXIS: "degrees",
-    Meaning.SET_ACUITY: "snellen",
-}
 
 # Seconds of sound: an utterance longer than its words can take is not those words ("one five two one seven"
 # is not "one"). The silence kept around it is included.
@@ -66,14 +58,13 @@ class Bar:
 
 ANSWER_BAR = Bar(-5.0, 1.8)
 COMMAND_BAR = Bar(-4.0, 1.5)  # short commands ("next", "stop") are where other speech lands
-NUMBER_BAR = Bar(-4.5, 1.5)
-# A number whose words account for the time with room to spare (nothing was left out) needs less fit the further it is
-# ahead of all others: a name misheard ("ceiling minus 6.25") costs every reading as much. Twice as far where no number
-# was written freely.
+NUMBER_BAR = Bar(-4.0, 2.0)
+# A number that was also written freely, and whose words account for the time with room to spare (nothing was left out),
+# needs less fit the further it is ahead of all others: a name misheard ("ceiling minus 6.25") costs all as much.
 FURTHEST_NUMBER = -13.0
 MARGIN_FOR_FIT = 0.3  # nats of margin asked for each nat of fit below the bar
 UNRIVALLED = 3.0  # nats: what the margin counts for where nothing else was found to be ahead of
-ROOM_TO_SPARE = 0.85  # of the longest time its words can take
+ROOM_TO_SPARE = 0.8  # of the longest time its words can take
 
 # "One" and "two" in doubt are looked at twice, and the two looks averaged: each alone errs by a nat or two. On human
 # recordings, quiet, in white noise and in babble, none was taken for the other for any fit down to -6.7.
@@ -179,36 +170,19 @@ def syllables(text: str) -> int:
 def fills(reading: Reading, weighing: Weighing) -> bool:
     """Whether the words account for the time."""
     if has_number(reading.parsed):
-        share = share_filled(reading, weighing)
-        well = fit_of(reading, weighing.free_logp) > NUMBER_BAR.fit
-        return share <= 1.0 or (well and share_filled(reading, weighing, longest=True) <= 1.0)
+        return share_filled(reading, weighing) <= 1.0
     return weighing.seconds <= FIRST_WORD + EACH_WORD * (reading.words - 1)
 
 
-def share_filled(reading: Reading, weighing: Weighing, longest: bool = False) -> float:
-    """The time in which sound was made, as a share of the longest that the words can take.
-
-    `longest`: written in figures, the number may have been said in the longest way.
-    """
-    text = _longest(reading.parsed) if longest else reading.parsed.text
-    return weighing.active / (ACTIVE_START + SYLLABLE * syllables(text))
+def share_filled(reading: Reading, weighing: Weighing) -> float:
+    """The time in which sound was made, as a share of the longest that the words can take."""
+    return weighing.active / (ACTIVE_START + SYLLABLE * syllables(reading.parsed.text))
 
 
-def _longest(parsed: Parsed) -> str:
-    """A sentence whose number reads as figures do, with the longest way to say it: "one ten", "one hundred and ten"."""
-    kind = KINDS[_KIND.get(parsed.meaning, "count")]
-    if parsed.value is None or parsed.outcome is not Outcome.HEARD:
-        return parsed.text
-    longest = max(kind.say(parsed.value), key=syllables)
-    for figures in kind.write(parsed.value):
-        if (said := normalise(figures)) in parsed.text:
-            return max(parsed.text.replace(said, longest), parsed.text, key=syllables)
-    return parsed.text
-
-
-def _holds_number(text: str) -> bool:
-    """Whether a number was heard, looked for or not: in figures, or in two words at least."""
-    return any(letter.isdigit() for letter in text) or sum(w in _NUMBER_WORDS for w in normalise(text).split()) > 1
+def _written_freely(parsed: Parsed, text: str) -> bool:
+    """Whether free writing has the same number words in the same order, others among them or not."""
+    free = iter([word for word in normalise(text).split() if word in _NUMBER_WORDS])
+    return all(word in free for word in parsed.text.split() if word in _NUMBER_WORDS)
 
 
 def has_number(parsed: Parsed) -> bool:
@@ -240,12 +214,10 @@ def clear(weighing: Weighing) -> bool:
         return False
     if (odds := _odds(best.parsed, weighing)) is not None and odds[1] - odds[0] > CONTRADICTED:
         return False
-    if has_number(best.parsed) and fit <= bar.fit and share_filled(best, weighing) <= ROOM_TO_SPARE:
-        written = _holds_number(weighing.free_text)
-        slope = MARGIN_FOR_FIT if written else 2 * MARGIN_FOR_FIT
-        if np.isinf(margin):
-            margin = UNRIVALLED if written else 0.0
-        bar = Bar(FURTHEST_NUMBER, bar.margin + slope * (bar.fit - fit))
+    trusted = has_number(best.parsed) and _written_freely(best.parsed, weighing.free_text)
+    if trusted and fit <= bar.fit and share_filled(best, weighing) <= ROOM_TO_SPARE:
+        bar = Bar(FURTHEST_NUMBER, bar.margin + MARGIN_FOR_FIT * (bar.fit - fit))
+        margin = UNRIVALLED if np.isinf(margin) else margin
     return bool(fit > bar.fit and margin > bar.margin and fills(best, weighing))
 
 

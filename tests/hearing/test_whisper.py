@@ -48,7 +48,6 @@ COMMANDS = {
     "cylinder minus six point five": (Meaning.SET_CYLINDER, -650),  # written "ceiling" or "silling" by itself
     "near add plus two point two five": (Meaning.SET_ADD, 225),  # "near and"
     "p d sixty four point five": (Meaning.SET_PD, 64.5),  # "B. D."
-    "axis one hundred and ten": (Meaning.SET_AXIS, 110),
     "read back": (Meaning.READ_BACK, None),
     "switch to the left eye": (Meaning.SWITCH_EYE, "left"),
     "next": (Meaning.NEXT, None),
