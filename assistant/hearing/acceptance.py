@@ -6,8 +6,8 @@ meaning, and when they can fill the time. What fails is asked again: that costs 
 the examination.
 
 The bars for answers were set on human recordings, quiet, in white noise and in babble, the speakers kept apart
-for the second opinion only; those for commands on forty sentences by eight synthetic voices, and looked at
-again on forty others.
+for the second opinion only; those for commands on some 350 sentences by ten synthetic voices, and looked at
+again on others.
 `bench hearing` measures what they do.
 """
 
