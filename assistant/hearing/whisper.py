@@ -7,7 +7,8 @@ equally is in doubt.
 
 One utterance goes this way:
 
-0. where a room full of talk made it too long for an answer, only its loudest part is looked at;
+0. where a room full of talk made it too long for an answer, only its loudest part is looked at (a number found
+   there is looked for again in all of it: its last words may be quieter than the first);
 1. log-mel features, zero-padded a little (not to the 30 s the model was trained on: that costs 8 times as
    long);
 2. one encoder pass;
@@ -214,6 +215,8 @@ class WhisperRecogniser:
         weighing = self.weigh(audio, grammar)
         if weighing is None:
             return Heard("", Outcome.SILENCE)
+        if _cut_number(weighing, len(audio) / RATE):
+            weighing = self.weigh(audio, grammar, whole=True) or weighing
         heard = judge(weighing)
         if worth_another_look(weighing):
             another = self.weigh(audio, grammar, MORE_SILENCE_BEFORE)
@@ -221,13 +224,18 @@ class WhisperRecogniser:
                 return judge_together(weighing, another)
         return heard
 
-    def weigh(self, audio: Samples, grammar: Grammar, lead: float = SILENCE_BEFORE) -> Weighing | None:
-        """How well each meaning fits the sound, after `lead` seconds of silence; None if there is no sound in it."""
+    def weigh(
+        self, audio: Samples, grammar: Grammar, lead: float = SILENCE_BEFORE, whole: bool = False
+    ) -> Weighing | None:
+        """How well each meaning fits the sound, after `lead` seconds of silence; None if there is no sound in it.
+
+        `whole`: all of the sound is looked at, not the loudest part alone.
+        """
         audio = audio[: int(LONGEST_UTTERANCE * RATE)]
         if len(audio) < RATE // 50 or not np.any(audio):
             return None
         active = active_seconds(audio)  # of all of it: a number must account for what was cut off, too
-        if len(audio) > FIRST_WORD * RATE:
+        if len(audio) > FIRST_WORD * RATE and not whole:
             audio = foreground(audio)
         seconds = len(audio) / RATE
         listing = self._listing(grammar)
@@ -548,6 +556,12 @@ def _settled(weighing: Weighing) -> bool:
     """Whether free writing is a clear answer as it stands: a beam could only find what is less likely."""
     free = weighing.free_parsed
     return free is not None and free.value is None and clear(weighing)
+
+
+def _cut_number(weighing: Weighing, seconds: float) -> bool:
+    """Whether a number was found in a part of the sound: its last words, often the quietest, may lie outside."""
+    ranked = readings(weighing.candidates)
+    return bool(ranked) and has_number(ranked[0].parsed) and weighing.seconds < seconds
 
 
 def _steps(seconds: float) -> int:
