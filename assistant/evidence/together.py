@@ -57,6 +57,8 @@ FREE: Final = (M, J0, J45, THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, POSITION,
 """What is let vary. The rest moves the refraction little and stays at the middle of its prior, for speed."""
 UNIT: Final = np.array([0.3 if row < 3 else 0.1 if row == BEST else NUISANCES[row - 3][2] for row in FREE])
 """Steps of the climb are of this size: D, and about a standard deviation of the prior."""
+OVER_MINUSED: Final = 0.3  # D of minus too much that an eye that focuses is likely given to begin from (assumed, swept)
+FOCUSES_BELOW: Final = 45  # years: as the protocol fogs below
 CROSSES: Final = ((0.0, 0.0), (1.2, 0.0), (-1.2, 0.0), (0.0, 1.2), (0.0, -1.2))  # D, astigmatisms climbed from
 FOCUSING: Final = (-1.0, 1.0)  # normal scores: resting, focusing
 CLIMBS: Final = 4  # from the likeliest of them,
@@ -139,6 +141,8 @@ def _estimate(
 ) -> Estimate:
     prior, at = Prior(None, age), near.vector
     given = None if start is None else start.vector
+    if given is not None and (age is None or age < FOCUSES_BELOW):
+        given = PowerVector(given.m + OVER_MINUSED, given.j0, given.j45)
     middle = prior.middle()
     middle[:3] = at
     middle[BEST] = max(middle[BEST], _best_read(answers))
