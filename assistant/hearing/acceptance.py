@@ -78,6 +78,7 @@ ODDS_APART = 0.8  # and for each nat by which the odds are better than the other
 MOST_ODDS = 4.0  # nats: more says no more
 MOST_APART = 3.0
 BORNE_OUT_BAR = -4.5  # of the sum
+OWN_MARGIN = 0.7  # nats: a mumbled "one" sounds like "two" to the second opinion, and like either to the decoder
 WORTH_AN_OPINION = -12.0  # fit
 PLAIN_FIT = -3.0  # of what was written freely
 PLAIN_ODDS = 0.0  # nats
@@ -280,13 +281,13 @@ def judge_together(first: Weighing, second: Weighing) -> Heard:
     if not all(fills(best, look) for best, look in looks):
         return heard
     fit = sum(fit_of(best, look.free_logp) for best, look in looks) / 2
+    margin = sum(margin_of(read, look) for read, look in zip(ranked, (first, second), strict=True)) / 2
     odds = [both for best, look in looks if (both := _odds(best.parsed, look)) is not None]
     if len(odds) == len(looks):
         own, apart = np.mean([(this, this - other) for this, other in odds], axis=0)
         fit += OWN_ODDS * min(max(own, -MOST_ODDS), MOST_ODDS) + ODDS_APART * min(max(apart, -MOST_APART), MOST_APART)
-        sure = fit > BORNE_OUT_BAR and apart > -CONTRADICTED
+        sure = fit > BORNE_OUT_BAR and apart > -CONTRADICTED and margin > OWN_MARGIN
     else:
-        margin = sum(margin_of(read, look) for read, look in zip(ranked, (first, second), strict=True)) / 2
         sure = fit > TOGETHER_BAR.fit and margin > TOGETHER_BAR.margin
     if not sure:
         return heard

@@ -96,6 +96,12 @@ def test_a_second_opinion_bears_out_a_word_that_noise_has_made_doubtful(one: Par
     assert judge_together(agreed, agreed).accepted
 
 
+def test_a_second_opinion_alone_settles_nothing(one: Parsed, two: Parsed) -> None:
+    """A mumbled "one": its dark sound is like that of "two", and the decoder cannot tell."""
+    mumbled = weighing({two: -6.0, one: -6.2}, opinion=Opinion(one=-3.0, two=2.5))
+    assert worth_another_look(mumbled) and not judge_together(mumbled, mumbled).accepted
+
+
 def test_a_second_opinion_that_it_is_neither_leaves_it_in_doubt(one: Parsed, two: Parsed) -> None:
     """Speech about something else, which two looks alone would have let pass."""
     first, second = (weighing({one: logp, two: -9.0}, opinion=Opinion(-2.0, -2.5)) for logp in (-5.5, -4.5))
