@@ -19,6 +19,7 @@ import numpy as np
 
 from ..optics.lens import Lens
 from ..optics.power_vector import PowerVector
+from ..protocol import plan
 from ..protocol.questions import AcuityQuestion, Choice, Legible, Question
 from .gain import blur_information, chances, shown_by
 from .habit import Habit
@@ -58,7 +59,6 @@ FREE: Final = (M, J0, J45, THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, POSITION,
 UNIT: Final = np.array([0.3 if row < 3 else 0.1 if row == BEST else NUISANCES[row - 3][2] for row in FREE])
 """Steps of the climb are of this size: D, and about a standard deviation of the prior."""
 OVER_MINUSED: Final = 0.3  # D of minus too much that an eye that focuses is likely given to begin from (assumed, swept)
-FOCUSES_BELOW: Final = 45  # years: as the protocol fogs below
 CROSSES: Final = ((0.0, 0.0), (1.2, 0.0), (-1.2, 0.0), (0.0, 1.2), (0.0, -1.2))  # D, astigmatisms climbed from
 FOCUSING: Final = (-1.0, 1.0)  # normal scores: resting, focusing
 CLIMBS: Final = 4  # from the likeliest of them,
@@ -141,7 +141,7 @@ def _estimate(
 ) -> Estimate:
     prior, at = Prior(None, age), near.vector
     given = None if start is None else start.vector
-    if given is not None and (age is None or age < FOCUSES_BELOW):
+    if given is not None and plan.focuses(age):
         given = PowerVector(given.m + OVER_MINUSED, given.j0, given.j45)
     middle = prior.middle()
     middle[:3] = at

@@ -18,21 +18,8 @@ from ..protocol import plan
 from ..protocol.effects import Ask, Effect, EyeResult, Flag, Prescribe, Say
 from ..protocol.instrument import MINUS_HEAD, Instrument, Shown
 from ..protocol.questions import AcuityQuestion, Choice, Confirm, Eye, Legible, Question, Value
+from .normalise import DIGITS, TEENS, TENS
 
-_DIGITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
-_TEENS = (
-    "ten",
-    "eleven",
-    "twelve",
-    "thirteen",
-    "fourteen",
-    "fifteen",
-    "sixteen",
-    "seventeen",
-    "eighteen",
-    "nineteen",
-)
-_TENS = ("", "", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")
 _COUNTED_MOST = 100  # D/100: nobody counts more clicks than four, the dial's figure is set (design)
 
 Facts = Mapping[str, object]
@@ -41,14 +28,14 @@ Facts = Mapping[str, object]
 def count(number: int) -> str:
     """A whole number from 0 to 999 in words."""
     if number < 10:
-        return _DIGITS[number]
+        return DIGITS[number]
     if number < 20:
-        return _TEENS[number - 10]
+        return TEENS[number - 10]
     if number >= 100:
         hundreds, rest = divmod(number, 100)
-        return f"{_DIGITS[hundreds]} hundred" + (f" {count(rest)}" if rest else "")
+        return f"{DIGITS[hundreds]} hundred" + (f" {count(rest)}" if rest else "")
     tens, ones = divmod(number, 10)
-    return _TENS[tens] + (f"-{_DIGITS[ones]}" if ones else "")
+    return TENS[tens] + (f"-{DIGITS[ones]}" if ones else "")
 
 
 def _sphere_turn(before: int, after: int) -> str:
@@ -64,7 +51,7 @@ def power(hundredths: int) -> str:
         return "zero"
     whole, part = divmod(abs(hundredths), 100)
     sign = "minus" if hundredths < 0 else "plus"
-    return f"{sign} {count(whole)} point {_DIGITS[part // 10]} {_DIGITS[part % 10]}"
+    return f"{sign} {count(whole)} point {DIGITS[part // 10]} {DIGITS[part % 10]}"
 
 
 def axis(degrees: int) -> str:
@@ -74,17 +61,15 @@ def axis(degrees: int) -> str:
     rest = degrees - 100
     if rest == 0:
         return "one hundred"
-    return f"one oh {_DIGITS[rest]}" if rest < 10 else f"one {count(rest)}"
+    return f"one oh {DIGITS[rest]}" if rest < 10 else f"one {count(rest)}"
 
 
 def line(snellen: str) -> str:
-    """A chart line: "20/25" -> "twenty twenty-five", "20/100" -> "twenty one hundred"."""
+    """A chart line as it is read: "20/25" -> "twenty twenty-five", "20/150" -> "twenty one fifty"."""
     head, _, missed = snellen.partition("-")
     feet = int(head.split("/")[1].split("+")[0])
     hundreds, rest = divmod(feet, 100)
-    words = f"{count(hundreds)} hundred" if hundreds else ""
-    if rest or not hundreds:
-        words = f"{words} {count(rest)}".strip()
+    words = f"{count(hundreds)} {count(rest) if rest else 'hundred'}" if hundreds else count(rest)
     return f"twenty {words}" + (f", minus {count(int(missed))}" if missed.isdigit() else "")
 
 

@@ -29,7 +29,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -215,14 +215,14 @@ class WhisperRecogniser:
         weighing = self.weigh(audio, grammar)
         if weighing is None:
             return Heard("", Outcome.SILENCE)
-        if _cut_number(weighing, len(audio) / RATE):
+        whole = _cut_number(weighing, len(audio) / RATE)
+        if whole:
             weighing = self.weigh(audio, grammar, whole=True) or weighing
-        heard = judge(weighing)
         if worth_another_look(weighing):
-            another = self.weigh(audio, grammar, MORE_SILENCE_BEFORE)
+            another = self.weigh(audio, grammar, MORE_SILENCE_BEFORE, whole)
             if another is not None:
                 return judge_together(weighing, another)
-        return heard
+        return judge(weighing)
 
     def weigh(
         self, audio: Samples, grammar: Grammar, lead: float = SILENCE_BEFORE, whole: bool = False
@@ -245,11 +245,13 @@ class WhisperRecogniser:
         for tokens, logp in free.endings.items():
             self._add(candidates, grammar, tokens, logp)
 
+        free_parsed = grammar.parse(free.text)
+
         def weighing() -> Weighing:
             return Weighing(
                 candidates=tuple(candidates.values()),
                 free_text=free.text,
-                free_parsed=grammar.parse(free.text),
+                free_parsed=free_parsed,
                 free_logp=free.logp,
                 empty_logp=float(free.first[self._end]),
                 seconds=seconds,
@@ -264,22 +266,31 @@ class WhisperRecogniser:
             if tokens in listing.texts and (parsed := grammar.parse(listing.texts[tokens])) is not None:
                 candidates[tokens] = Candidate(parsed, scored[tokens])
         if seconds > LONG_SPEECH and not _settled(weighing()):
-            searches: list[Callable[[], list[Tokens]]] = [lambda: self._beam(encoded, listing.others, seconds)]
-            if listing.before:
-                searches = [
-                    lambda: self._search_numbers(encoded, free, listing, grammar, seconds),
-                    lambda: self._rewrite(listing, grammar, candidates),
-                    lambda: self._exchange(encoded, listing, grammar, candidates),
-                    *searches,
-                ]
-            for search in searches:
-                if search is not searches[0] and beyond_doubt(weighing()):
-                    break
-                new = [tokens for tokens in search() if tokens not in candidates and self._reads(grammar, tokens)]
+            for found, beginnings in self._searches(encoded, free, listing, grammar, seconds, candidates):
+                new = [tokens for tokens in found if tokens not in candidates and self._reads(grammar, tokens)]
                 for tokens, logp in self._score(encoded, new[:MOST_NEW]).items():
-                    if tokens in new or search is not searches[-1]:  # a number cut short is another number
+                    if tokens in new or beginnings:
                         self._add(candidates, grammar, tokens, logp)
+                if beyond_doubt(weighing()):
+                    break
         return weighing()
+
+    def _searches(
+        self,
+        encoded: NDArray[np.float32],
+        free: _Free,
+        listing: _Listing,
+        grammar: Grammar,
+        seconds: float,
+        candidates: dict[Tokens, Candidate],
+    ) -> Iterator[tuple[list[Tokens], bool]]:
+        """What may have been said, one search after another, each made when it is asked for; and whether beginnings of
+        what it finds count, too: a number cut short is another number."""
+        if listing.before:
+            yield self._search_numbers(encoded, free, listing, grammar, seconds), True
+            yield self._rewrite(listing, grammar, candidates), True
+            yield self._exchange(encoded, listing, grammar, candidates), True
+        yield self._beam(encoded, listing.others, seconds), False
 
     def encoded(self, audio: Samples, lead: float = SILENCE_BEFORE) -> NDArray[np.float32]:
         """What the encoder makes of a sound after `lead` seconds of silence, (frames, width), 50 frames a second."""

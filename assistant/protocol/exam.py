@@ -887,11 +887,17 @@ class Exam:
         """The next of the looks at the end of an eye that has something to do."""
         if not self._allowed(progress):
             return
+        step: Step | None = None
+        if self.weigh is not None and not progress.by_hand and Settle.id not in progress.ends:
+            step = Settle(cylinder=progress.road is not Road.RECHECK)
+            said = self._said(progress.state.eye)
+            progress = self.state.of(progress.state.eye)
+            eye = progress.state
+            if step.settled(eye, said) and weighed(said, eye, step.cylinder) == eye.lens:  # nothing to look at
+                progress, step = replace(progress, ends=(*progress.ends, Settle.id)), None
+                self.state = self.state.put(progress)
         duochrome = self.start.manner.duochrome or "duochrome" in self.state.together.wanted
-        worse = self._worse_eye() is progress.state.eye
-        open_yet = self.weigh is not None and not progress.by_hand and Settle.id not in progress.ends
-        step: Step | None = Settle(cylinder=progress.road is not Road.RECHECK) if open_yet else None
-        step = step or roads.next_end(progress, duochrome, worse)
+        step = step or roads.next_end(progress, duochrome, self._worse_eye() is progress.state.eye)
         if step is not None:
             self._out.append(StepChange(progress.state.eye, step.id, Status.BEGUN))
             self.state = self.state.put(replace(progress, step=step))

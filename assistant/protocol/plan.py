@@ -276,7 +276,7 @@ MISSES_BEFORE_MOVING_ON = 6  # then the step is left, flagged
 MISSES_BEFORE_ENDING = 20  # at the read-back: then the draft is given out unconfirmed
 
 
-def focuses(age: int | None) -> bool:
+def focuses(age: float | None) -> bool:
     """Whether an eye of this age in years may focus through far too much minus; one of unknown age (None) may."""
     return age is None or age < FOGGED_BELOW
 

@@ -431,7 +431,7 @@ def blocks(sound: Samples, begin: float, broken: bool = False) -> list[Block]:
 
 def live(sitting: Sitting, *came: Block | Change | None, mouth: Mouth | None = None, typed: Any = None) -> None:
     with pytest.raises(KeyboardInterrupt):
-        listen_live(sitting.session, Stream(*came), sitting.ear, mouth, typed or (lambda: None))  # type: ignore[arg-type]
+        listen_live(sitting.session, Stream(*came), sitting.ear, mouth, typed or (lambda: None))
 
 
 def test_a_lost_microphone_is_said_and_logged_and_the_exam_waits_for_it(sitting: Sitting) -> None:

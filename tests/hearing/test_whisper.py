@@ -54,7 +54,7 @@ COMMANDS = {
 }
 
 
-def heard(whisper: WhisperRecogniser, grammars: Grammars, state: str, audio: Samples):  # type: ignore[no-untyped-def]
+def heard(whisper: WhisperRecogniser, grammars: Grammars, state: str, audio: Samples):
     speech = spoken(np.concatenate([silence(0.4), audio, silence(0.8)]))
     assert speech is not None
     return whisper.hear(speech, grammars.union(*LISTENING_FOR[state]))
@@ -126,7 +126,7 @@ def test_likelihoods_do_not_depend_on_what_else_is_listened_for(
     among = whisper.weigh(audio, grammars.union("choice", "command", "common"))
     assert alone is not None and among is not None
 
-    def of(weighing, meaning):  # type: ignore[no-untyped-def]
+    def of(weighing, meaning):
         return max(one.logp for one in weighing.candidates if one.parsed.meaning is meaning)
 
     for meaning in (Meaning.FIRST, Meaning.SECOND):

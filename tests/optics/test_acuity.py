@@ -83,7 +83,7 @@ def test_errors_say_how_to_write_it() -> None:
     with pytest.raises(AcuityError, match='"7/20" starts with 7; write it for 20 feet or 6 metres'):
         Acuity.parse("7/20")
     with pytest.raises(AcuityError, match="not text"):
-        Acuity.parse(0.8)  # type: ignore[arg-type]
+        Acuity.parse(0.8)
 
 
 @pytest.mark.parametrize(
@@ -93,10 +93,10 @@ def test_errors_say_how_to_write_it() -> None:
         lambda: Acuity(4001),
         lambda: Acuity(math.nan),
         lambda: Acuity(True),
-        lambda: Acuity("25"),  # type: ignore[arg-type]
+        lambda: Acuity("25"),
         lambda: Acuity(20, 5),
         lambda: Acuity(20, -5),
-        lambda: Acuity(20, 1.0),  # type: ignore[arg-type]
+        lambda: Acuity(20, 1.0),
         lambda: Acuity(20, True),
         lambda: Acuity.from_decimal(0),
         lambda: Acuity.from_decimal(-1),
@@ -107,7 +107,7 @@ def test_errors_say_how_to_write_it() -> None:
         lambda: Acuity.from_mar(0),
     ],
 )
-def test_an_invalid_acuity_cannot_exist(make) -> None:  # type: ignore[no-untyped-def]
+def test_an_invalid_acuity_cannot_exist(make) -> None:
     with pytest.raises(AcuityError):
         make()
 

@@ -74,4 +74,4 @@ def test_a_tolerance_costs_about_an_eighth_at_its_limit(cylinder: int) -> None:
 
 def test_dioptres_are_refused_where_hundredths_are_meant() -> None:
     with pytest.raises(LensError, match=r"cylinder: -0\.5 is not a whole number"):
-        axis_tolerance(-0.5)  # type: ignore[arg-type]
+        axis_tolerance(-0.5)

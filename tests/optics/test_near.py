@@ -149,11 +149,11 @@ def test_adds_are_quarter_steps_within_bounds(dioptres: float) -> None:
         (lambda: check_add(110), r"add: \+1\.10"),
     ],
 )
-def test_what_cannot_be_is_refused_by_name(make, names) -> None:  # type: ignore[no-untyped-def]
+def test_what_cannot_be_is_refused_by_name(make, names) -> None:
     with pytest.raises(NearError, match=names):
         make()
 
 
 def test_an_add_in_dioptres_is_refused_where_hundredths_are_meant() -> None:
     with pytest.raises(LensError, match=r"add: 2\.5 is not a whole number"):
-        check_add(2.5)  # type: ignore[arg-type]
+        check_add(2.5)

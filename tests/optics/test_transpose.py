@@ -54,13 +54,13 @@ def test_transposing_twice_changes_nothing(lens: Lens, cross: CrossCylinder | No
         (lambda: PlusCylinderForm(0, 25, 181), "axis: 181"),
         (lambda: PlusCylinderForm(4000, 25), "sphere: +40.00 with cylinder +0.25"),
         (lambda: PlusCylinderForm(-6000, 25), "sphere: -60.00"),
-        (lambda: PlusCylinderForm(0.5), "sphere: 0.5"),  # type: ignore[arg-type]
-        (lambda: PlusCylinderForm(0, 0.5), "cylinder: 0.5"),  # type: ignore[arg-type]
-        (lambda: PlusCylinderForm(0, 25, 1.0), "axis: 1.0"),  # type: ignore[arg-type]
-        (lambda: PlusCylinderForm(0, 25, 90, 45), "cross cylinder: 45"),  # type: ignore[arg-type]
+        (lambda: PlusCylinderForm(0.5), "sphere: 0.5"),
+        (lambda: PlusCylinderForm(0, 0.5), "cylinder: 0.5"),
+        (lambda: PlusCylinderForm(0, 25, 1.0), "axis: 1.0"),
+        (lambda: PlusCylinderForm(0, 25, 90, 45), "cross cylinder: 45"),
     ],
 )
-def test_an_invalid_plus_form_cannot_exist(make, names) -> None:  # type: ignore[no-untyped-def]
+def test_an_invalid_plus_form_cannot_exist(make, names) -> None:
     with pytest.raises(LensError, match=re.escape(names)):
         make()
 

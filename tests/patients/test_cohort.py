@@ -105,7 +105,7 @@ class TestDrawing:
     )
     def test_a_cohort_that_cannot_be_says_what_may_be(self, field: str, change: dict[str, str]) -> None:
         with pytest.raises(ValueError, match=rf"^{field}: '{change[field]}' is none of "):
-            replace(Cohort(), **change)  # type: ignore[arg-type]
+            replace(Cohort(), **change)
 
 
 def test_a_trait_set_otherwise_reaches_the_patients() -> None:
@@ -247,7 +247,7 @@ class TestTally:
             eye = EyeRecord(Side.RIGHT, Eye.of(needed), result, 30, flags)
             tally.add(replace(record, right=eye, left=replace(record.left), flags=()))
         figures = tally.summary()
-        assert figures["error"]["m"] == {  # type: ignore[index]
+        assert figures["error"]["m"] == {
             "bias": pytest.approx(0.7 / 3, abs=1e-4),
             "sd": pytest.approx(0.3512, abs=1e-4),
             "p50": 0.2,
@@ -256,7 +256,7 @@ class TestTally:
             "p99": 0.6,
             "p100": 0.6,
         }
-        assert figures["agreement"]["m_within_0.25"] == pytest.approx(2 / 3)  # type: ignore[index]
+        assert figures["agreement"]["m_within_0.25"] == pytest.approx(2 / 3)
         assert (figures["outside_0.50"], figures["outside_0.50_unflagged"], figures["open_eyes"]) == (1, 0, 3)
         assert figures["flags"] == {"odd": 1}
 
@@ -267,4 +267,4 @@ class TestTally:
         for record in exams(Cohort(kind="exact", population="clinic", seed=0), 0, 25):
             tally.add(record)
         assert tally.vector.percentile(1.0) is not None
-        assert tally.vector.percentile(1.0) <= 300  # type: ignore[operator]
+        assert tally.vector.percentile(1.0) <= 300

@@ -156,4 +156,4 @@ def test_a_line_is_read_when_half_its_letters_are() -> None:
 )
 def test_an_eye_that_cannot_be_names_the_field(field: str, change: dict[str, object]) -> None:
     with pytest.raises(ValueError, match=rf"^{field}: "):
-        Eye(**({"correction": PowerVector(0, 0, 0)} | change))  # type: ignore[arg-type]
+        Eye(**({"correction": PowerVector(0, 0, 0)} | change))

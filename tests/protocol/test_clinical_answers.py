@@ -63,7 +63,7 @@ EYE = EyeState(Eye.RIGHT, LENS)
 
 
 def answered(question: Question, meaning: Meaning, value: str | None = None, **more: object) -> Answer:
-    return replace(Answer.of(question, Heard("", Outcome.HEARD, meaning, value)), **more)  # type: ignore[arg-type]
+    return replace(Answer.of(question, Heard("", Outcome.HEARD, meaning, value)), **more)
 
 
 def pair(first: int, second: int, meaning: Meaning, **more: object) -> Answer:
@@ -147,7 +147,7 @@ def test_a_control_is_never_far_from_the_lens() -> None:
 
 def test_three_contradicted_pairs_end_the_eye() -> None:
     first = pair(4, 0, TWO)
-    again = Choice(Eye.RIGHT, "repeat_reversed", first.question.second, first.question.first)  # type: ignore[union-attr]
+    again = Choice(Eye.RIGHT, "repeat_reversed", first.question.second, first.question.first)
     wrong = answered(again, TWO, repeats=first)
     assert not consistency.hopeless((wrong,) * (plan.CATCHES_MOST - 1))
     assert consistency.hopeless((wrong,) * plan.CATCHES_MOST)

@@ -18,7 +18,7 @@ RIGHT, LEFT = StartEye(Lens.of(-2.0, -1.25, 40), "20/25"), StartEye(Lens.of(-1.5
 
 
 def start(**manner: object) -> Start:
-    return Start(RIGHT, LEFT, pd=62, age=30, manner=Manner(**manner))  # type: ignore[arg-type]
+    return Start(RIGHT, LEFT, pd=62, age=30, manner=Manner(**manner))
 
 
 def steps(effects: list[Effect], eye: Eye) -> list[str]:

@@ -333,7 +333,7 @@ def test_read_back_says_the_dials_of_the_eye(asking: Exam) -> None:
 
 def test_skip_leaves_the_step_with_the_lens_as_it_is() -> None:
     exam = at_step("axis")
-    lens = exam.question.first.with_cross(None)  # type: ignore[union-attr]
+    lens = exam.question.first.with_cross(None)
     effects = exam.hear(said(Meaning.SKIP))
     assert StepChange(Eye.RIGHT, "axis", Status.SKIPPED) in effects
     assert exam.question is not None

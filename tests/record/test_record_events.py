@@ -161,9 +161,9 @@ def test_a_choice_is_written_as_the_contract_says() -> None:
     ],
 )
 def test_each_form_of_question_has_its_keys(question: object, keys: dict[str, object]) -> None:
-    asked = event(Ask(question, 1))  # type: ignore[arg-type]
+    asked = event(Ask(question, 1))
     assert keys.items() <= asked.items()
-    assert asked["form"] == question.form  # type: ignore[attr-defined]
+    assert asked["form"] == question.form
 
 
 def test_the_other_kinds_are_written_as_the_contract_says() -> None:

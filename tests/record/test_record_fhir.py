@@ -154,7 +154,7 @@ CODES = {
 
 @pytest.fixture(scope="module")
 def definition() -> Event:
-    return json.loads(official("r4-StructureDefinition-VisionPrescription.json").read_text("utf-8"))  # type: ignore[no-any-return]
+    return json.loads(official("r4-StructureDefinition-VisionPrescription.json").read_text("utf-8"))
 
 
 @pytest.mark.parametrize("name", EXAMPLES)

@@ -6,6 +6,8 @@ import hashlib
 import json
 import os
 import stat
+import tempfile
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -81,17 +83,14 @@ def test_any_one_byte_struck_out_or_put_in_is_found(data: st.DataObject) -> None
     assert check_lines(raw[:place] + put_in + raw[place:])
 
 
-def _five_lines(directory: list[bytes] = []) -> bytes:  # noqa: B006 - made once
-    if not directory:
-        import tempfile
-
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / "exam.jsonl"
-            with LogWriter.create(path, ticking(), HEADER) as writer:
-                for number in range(5):
-                    writer.append({"kind": "prompt", "to": "patient", "say": f"line {number}"})
-            directory.append(path.read_bytes())
-    return directory[0]
+@cache
+def _five_lines() -> bytes:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "exam.jsonl"
+        with LogWriter.create(path, ticking(), HEADER) as writer:
+            for number in range(5):
+                writer.append({"kind": "prompt", "to": "patient", "say": f"line {number}"})
+        return path.read_bytes()
 
 
 def test_a_missing_line_is_named(log: Path) -> None:

@@ -148,7 +148,7 @@ def test_a_false_signature_is_named(exam: Path, change: object, what: str) -> No
     log = log_of(exam)
     event = signed_event(log, "A. Practitioner", "L-1", ticking())
     event = json.loads(json.dumps(event))
-    change(event)  # type: ignore[operator]
+    change(event)
     with ExamFolder.resume(exam, ticking()) as folder:
         folder.append(event)
         folder.build()
@@ -266,7 +266,7 @@ def test_a_recording_outside_the_folder_is_never_opened(tmp_path: Path, name: ob
 def test_a_changed_prescription_file_is_found(exam: Path, change: object, what: str) -> None:
     path = exam / "prescription.json"
     held = json.loads(path.read_text())
-    change(held)  # type: ignore[operator]
+    change(held)
     path.write_text(json.dumps(held))
     assert any(what in text for text in problems(exam)), problems(exam)
 

@@ -48,11 +48,14 @@ class Settle:
 
     def following(self, eye: EyeState, said: Said | None) -> Settle:
         """With the question that tells most now; none where little is open, or enough was asked."""
-        if said is None or self.asked >= plan.SETTLE_MOST or self._settled(eye, said):
+        if said is None or self.asked >= plan.SETTLE_MOST or self.settled(eye, said):
             return replace(self, question=None)
         return replace(self, question=said.most_telling(tuple(_candidates(eye, self.cylinder))))
 
-    def _settled(self, eye: EyeState, said: Said) -> bool:
+    def settled(self, eye: EyeState, said: Said | None) -> bool:
+        """Whether what the answers say leaves little open; so it is where they say nothing."""
+        if said is None:
+            return True
         spread, within = said.spread, self.within[0]
         sharp = eye.line is not None and line_feet(eye.line) <= line_feet(plan.GOOD_ENOUGH)
         if eye.given and sharp and plan.focuses(eye.age):  # too much minus at the start is what such an eye hides
