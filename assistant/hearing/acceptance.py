@@ -6,21 +6,18 @@ meaning, and when they can fill the time. What fails is asked again: that costs 
 the examination.
 
 The bars for answers were set on human recordings, quiet, in white noise and in babble, the speakers kept apart
-for the second opinion only; those for commands on some 350 sentences by ten synthetic voices, and looked at
-again on others.
-`bench hearing` measures what they do.
+for the second opinion only. `bench hearing` measures what they do. Sentences with a number are judged by
+`number_acceptance.py`.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..grammar.normalise import DIGITS, TEENS, TENS, normalise
 from ..protocol.meanings import Heard, Meaning, Outcome
 from .cutter import LONG_PAUSE, NUMBER_PAUSE, QUESTION_PAUSE, QUICK_PAUSE
 from .second_opinion import ANSWERS as NAMES
@@ -29,22 +26,12 @@ from .second_opinion import Opinion
 if TYPE_CHECKING:
     from ..grammar import Grammar, Parsed
 
-_NUMBER_WORDS = frozenset((*DIGITS, *TEENS, *TENS))
-
 # Seconds of sound: an utterance longer than its words can take is not those words ("one five two one seven"
 # is not "one"). The silence kept around it is included.
 FIRST_WORD = 1.4
 EACH_WORD = 0.6
-# Of a number, a missed word changes the value: its syllables must account for the time that sound was made,
-# pauses not counted. A few sentences by synthetic voices took 0.19 to 0.31 seconds a syllable; a design
-# choice.
-ACTIVE_START = 0.25
-SYLLABLE = 0.30
-
 WORD_COST = 0.6  # a word of a longer phrase lowers its likelihood by about this much however well it is spoken
 FREE_SHARE = 0.5  # how much it counts that other words fit better
-BARE_POWER_COST = 3.0  # a power alone: what is left of "cylinder minus two" when "cylinder" is not understood
-BEYOND_COST = 5.0  # a number that the dials do not have: seldom asked for, often misheard
 UNDERSTOOD = -9.0  # below this fit the words are no reading of the sound at all
 
 
@@ -58,14 +45,6 @@ class Bar:
 
 ANSWER_BAR = Bar(-5.0, 1.8)
 COMMAND_BAR = Bar(-4.0, 1.5)  # short commands ("next", "stop") are where other speech lands
-NUMBER_BAR = Bar(-4.0, 2.0)
-# A number that was also written freely, and whose words account for the time with room to spare (nothing was left out),
-# needs less fit the further it is ahead of all others: a name misheard ("ceiling minus 6.25") costs all as much.
-FURTHEST_NUMBER = -13.0
-MARGIN_FOR_FIT = 0.3  # nats of margin asked for each nat of fit below the bar
-UNRIVALLED = 3.0  # nats: what the margin counts for where nothing else was found to be ahead of
-ROOM_TO_SPARE = 0.8  # of the longest time its words can take
-
 # "One" and "two" in doubt are looked at twice, and the two looks averaged: each alone errs by a nat or two. On human
 # recordings, quiet, in white noise and in babble, none was taken for the other for any fit down to -6.7.
 TOGETHER_BAR = Bar(-6.3, 1.8)
@@ -107,7 +86,6 @@ class Weighing:
     free_text   the likeliest writing in any words, what it means if it is in the grammar, and its likelihood
     empty_logp  nats: of there being nothing to write
     seconds     length of the sound, the silence kept at its ends included
-    active      seconds of it in which sound was made
     opinion     whether it is "one" or "two", by another judge; None without one
     """
 
@@ -117,7 +95,6 @@ class Weighing:
     free_logp: float
     empty_logp: float
     seconds: float
-    active: float
     opinion: Opinion | None = None
 
 
@@ -142,16 +119,10 @@ def readings(candidates: Iterable[Candidate]) -> list[Reading]:
         groups.setdefault((one.parsed.meaning, one.parsed.value, one.parsed.outcome), []).append(one)
     made = []
     for group in groups.values():
-        best = max(group, key=_weight)
-        total = float(np.logaddexp.reduce([_weight(one) for one in group]))
+        best = max(group, key=lambda one: one.logp)
+        total = float(np.logaddexp.reduce([one.logp for one in group]))
         made.append(Reading(best.parsed, total, len(best.parsed.text.split())))
     return sorted(made, key=lambda reading: -reading.own)
-
-
-def _weight(candidate: Candidate) -> float:
-    cost = BARE_POWER_COST if _bare_power(candidate.parsed) else 0.0
-    cost += BEYOND_COST if candidate.parsed.outcome is Outcome.OUT_OF_RANGE else 0.0
-    return candidate.logp - cost
 
 
 def fit_of(reading: Reading, free_logp: float) -> float:
@@ -159,41 +130,13 @@ def fit_of(reading: Reading, free_logp: float) -> float:
     return reading.own - FREE_SHARE * max(0.0, free_logp - reading.logp)
 
 
-def syllables(text: str) -> int:
-    """About how many syllables spoken words have: groups of vowels, silent e left out, at least one a word."""
-    count = 0
-    for word in text.split():
-        bare = re.sub(r"(?<=[^aeiouyl])e$", "", word)
-        count += max(1, len(re.findall(r"[aeiouy]+", bare)))
-    return count
-
-
 def fills(reading: Reading, weighing: Weighing) -> bool:
     """Whether the words account for the time."""
-    if has_number(reading.parsed):
-        return share_filled(reading, weighing) <= 1.0
     return weighing.seconds <= FIRST_WORD + EACH_WORD * (reading.words - 1)
 
 
-def share_filled(reading: Reading, weighing: Weighing) -> float:
-    """The time in which sound was made, as a share of the longest that the words can take."""
-    return weighing.active / (ACTIVE_START + SYLLABLE * syllables(reading.parsed.text))
-
-
-def _written_freely(parsed: Parsed, text: str) -> bool:
-    """Whether free writing has the same number words in the same order, others among them or not."""
-    free = iter([word for word in normalise(text).split() if word in _NUMBER_WORDS])
-    return all(word in free for word in parsed.text.split() if word in _NUMBER_WORDS)
-
-
-def has_number(parsed: Parsed) -> bool:
-    return isinstance(parsed.value, (int, float)) or parsed.meaning is Meaning.SET_ACUITY
-
-
-def bar_of(meaning: Meaning, value: object) -> Bar:
-    if meaning in ANSWERS:
-        return ANSWER_BAR
-    return COMMAND_BAR if value is None else NUMBER_BAR
+def bar_of(meaning: Meaning) -> Bar:
+    return ANSWER_BAR if meaning in ANSWERS else COMMAND_BAR
 
 
 def margin_of(ranked: list[Reading], weighing: Weighing) -> float:
@@ -208,26 +151,11 @@ def clear(weighing: Weighing) -> bool:
     if not ranked:
         return False
     best = ranked[0]
-    bar = bar_of(best.parsed.meaning, best.parsed.value)
-    fit = fit_of(best, weighing.free_logp)
-    margin = margin_of(ranked, weighing)
-    if _bare_power(best.parsed) and _differs(weighing.free_parsed, best.parsed):
-        return False
+    bar = bar_of(best.parsed.meaning)
     if (odds := _odds(best.parsed, weighing)) is not None and odds[1] - odds[0] > CONTRADICTED:
         return False
-    trusted = has_number(best.parsed) and _written_freely(best.parsed, weighing.free_text)
-    if trusted and fit <= bar.fit and share_filled(best, weighing) <= ROOM_TO_SPARE:
-        bar = Bar(FURTHEST_NUMBER, bar.margin + MARGIN_FOR_FIT * (bar.fit - fit))
-        margin = UNRIVALLED if np.isinf(margin) else margin
-    return bool(fit > bar.fit and margin > bar.margin and fills(best, weighing))
-
-
-def beyond_doubt(weighing: Weighing) -> bool:
-    """Whether the likeliest meaning is sure, and not for its margin alone: looking for others is not worth the time."""
-    ranked = readings(weighing.candidates)
-    if not clear(weighing) or ranked[0].parsed.outcome is not Outcome.HEARD:
-        return False
-    return not has_number(ranked[0].parsed) or fit_of(ranked[0], weighing.free_logp) > NUMBER_BAR.fit
+    fits = fit_of(best, weighing.free_logp) > bar.fit
+    return fits and margin_of(ranked, weighing) > bar.margin and fills(best, weighing)
 
 
 def plain(weighing: Weighing) -> bool:
@@ -301,15 +229,6 @@ def _odds(parsed: Parsed, weighing: Weighing) -> tuple[float, float] | None:
     if opinion is None or text not in NAMES:
         return None
     return (opinion.one, opinion.two) if text == NAMES[0] else (opinion.two, opinion.one)
-
-
-def _bare_power(parsed: Parsed) -> bool:
-    """A sphere set without the word "sphere"."""
-    return parsed.meaning is Meaning.SET_SPHERE and "sphere" not in parsed.text.split()
-
-
-def _differs(free: Parsed | None, parsed: Parsed) -> bool:
-    return free is None or (free.meaning, free.value) != (parsed.meaning, parsed.value)
 
 
 def pause_for(heard: Heard, grammar: Grammar) -> int:

@@ -1,7 +1,7 @@
-"""The sentences that hold a number, in parts: what stands before it, after it, and how all of it may be written.
+"""The sentences that hold a number, in parts: what stands before it, and after it.
 
 A recogniser that writes a number right often writes its name wrong ("ceiling that minus 6.25"), or hears one of two
-numbers that sound alike ("fifteen", "fifty"). So the parts are looked for apart, and put together again in every form.
+numbers that sound alike ("fifteen", "fifty"). So the parts are looked for apart, and put together again.
 """
 
 from __future__ import annotations
@@ -13,11 +13,10 @@ from functools import cache
 
 from ..grammar.grammar import Grammar, Parsed
 from ..grammar.normalise import TEENS, TENS
-from ..grammar.numbers import Range
-from ..protocol.meanings import Meaning, Outcome
+from ..grammar.numbers import Kind, Range
+from ..protocol.meanings import Outcome
 
-WRITINGS = 4  # in figures, of one number: "-2.25", "minus 2.25", "-225"; the rarer are left out
-_INITIALS = {"p d": ("PD", "P.D.")}
+_INITIALS = {"p d": "PD"}
 _ALIKE = dict(itertools.chain(zip(TEENS[3:], TENS[3:], strict=True), zip(TENS[3:], TEENS[3:], strict=True)))
 
 
@@ -25,65 +24,53 @@ _ALIKE = dict(itertools.chain(zip(TEENS[3:], TENS[3:], strict=True), zip(TENS[3:
 class Sentences:
     """What a grammar's number sentences are made of.
 
-    before  what stands before a number, the likeliest first ("sphere", but not "sphere to": it goes on from there), and
-            the words that may follow it; "" where a sentence begins with its number
-    alone   what may follow a number that begins a sentence: "cylinder", "sphere please"
-    words   of all that may follow `before`, numbers included
-    ranges  the numbers of each meaning
+    names   what stands before a number, the likeliest first: "sphere", but not "sphere to", which goes on from it
+    first   words of a number that begins a sentence
+    after   what may follow such a number: "cylinder", "sphere please"
+    words   of all of them, numbers included
+    kinds   of number that they hold
     """
 
-    before: dict[str, frozenset[str]]
-    alone: tuple[str, ...]
+    names: tuple[str, ...]
+    first: frozenset[str]
+    after: tuple[str, ...]
     words: frozenset[str]
-    ranges: dict[Meaning, tuple[Range, ...]]
+    kinds: tuple[Kind, ...]
 
     @staticmethod
     def of(grammar: Grammar) -> Sentences:
-        before: dict[str, frozenset[str]] = {}
-        alone: dict[str, None] = {}
+        names: dict[str, None] = {}
+        first: set[str] = set()
+        after: dict[str, None] = {}
         said: set[str] = set()
-        ranges: dict[Meaning, dict[Range, None]] = {}
+        kinds: dict[Kind, None] = {}
         for template in sorted(grammar.templates(), key=lambda template: len(template.parts)):
             at = next((at for at, part in enumerate(template.parts) if isinstance(part, Range)), None)
             if at is None or template.outcome is not Outcome.HEARD:
                 continue
             number = template.parts[at]
             assert isinstance(number, Range)
+            words = " ".join(part for part in template.parts[:at] if isinstance(part, str)).split()
             rest = [part for part in template.parts[at + 1 :] if isinstance(part, str)]
-            text = " ".join(part for part in template.parts[:at] if isinstance(part, str))
-            words = text.split()
-            shorter = (" ".join(words[:end]) for end in range(1, len(words)))
-            known = next((one for one in shorter if one in before), text)
-            more = words[len(known.split()) :]
-            before[known] = before.get(known, frozenset()) | (frozenset(more[:1]) or _first_words(number))
-            said.update(more)
-            if not at and rest:
-                alone[" ".join(rest)] = None
-            said.update(rest, number.words())
-            ranges.setdefault(template.meaning, {})[number] = None
-        return Sentences(
-            before,
-            tuple(alone),
-            frozenset(said),
-            {meaning: tuple(found) for meaning, found in ranges.items()},
-        )
+            if not any(" ".join(words[:end]) in names for end in range(1, len(words))):
+                names[" ".join(words)] = None
+            if not at:
+                first |= _first_words(number)
+                after[" ".join(rest)] = None
+            said.update(words, rest, number.words())
+            kinds[number.kind] = None
+        names.pop("", None)
+        after.pop("", None)
+        return Sentences(tuple(names), frozenset(first), tuple(after), frozenset(said), tuple(kinds))
 
-    def rewritten(self, parsed: Parsed) -> Iterator[str]:
-        """A sentence with its number in figures and in words."""
-        words = tuple(parsed.text.split())
-        for allowed in self.ranges.get(parsed.meaning, ()):
-            ends = [
-                (begin, end)
-                for begin in range(len(words))
-                for end, value in allowed.kind.read(words, begin)
-                if value == parsed.value
-            ]
-            if not ends or parsed.value is None:
-                continue
-            begin, end = max(ends, key=lambda span: (span[1] - span[0], -span[0]))
-            for form in (*allowed.kind.write(parsed.value)[:WRITINGS], " ".join(words[begin:end])):
-                yield from written_names(" ".join((*words[:begin], form, *words[end:])))
-            return
+    def numbers(self, words: tuple[str, ...]) -> Iterator[tuple[int, int]]:
+        """Where numbers begin and end among words: each as long as can be, one after another."""
+        at = 0
+        while at < len(words):
+            ends = [end for kind in self.kinds for end, _ in kind.read(words, at)]
+            if ends:
+                yield at, max(ends)
+            at = max(ends, default=at + 1)
 
 
 @cache  # of a few ranges, asked for by every sentence
@@ -91,13 +78,11 @@ def _first_words(numbers: Range) -> frozenset[str]:
     return frozenset(words.split()[0] for words, _ in numbers.forms())
 
 
-def written_names(text: str) -> tuple[str, ...]:
-    """The ways a recogniser writes the beginning of a sentence: "sphere", "Sphere"; "PD", "P.D."."""
-    ways = [text]
-    for name, written in _INITIALS.items():
-        if f"{name} " in f"{text} ":
-            ways = [text.replace(name, way, 1) for way in written]
-    return tuple(dict.fromkeys(form for way in ways for form in (way, way[:1].upper() + way[1:])))
+def capitals(text: str) -> str:
+    """A sentence as it is written: "Sphere minus two", "PD sixty two"."""
+    for name, initials in _INITIALS.items():
+        text = f"{text} ".replace(f"{name} ", f"{initials} ").rstrip()
+    return text[:1].upper() + text[1:]
 
 
 def sounding_alike(grammar: Grammar, parsed: Parsed) -> list[Parsed]:

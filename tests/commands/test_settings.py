@@ -132,9 +132,7 @@ def test_every_option_reaches_the_exam(tmp_path: Path, monkeypatch: pytest.Monke
     given = tmp_path / "start.json"
     given.write_text('{"right": {"sphere": -1}, "left": {"sphere": -1}}')
     options = "--road recheck --near on --balance on --duochrome on --intake on --power-by cross --cylinders plus"
-    start = exam_start(
-        monkeypatch, tmp_path / "a", "--start", str(given), *options.split(), "--vertex", "12.5"
-    )
+    start = exam_start(monkeypatch, tmp_path / "a", "--start", str(given), *options.split(), "--vertex", "12.5")
     assert start["vertex"] == 12.5
     assert start["manner"] == {
         "road": "recheck", "near": "on", "balance": True, "duochrome": True, "intake": True, "power_by": "cross",

@@ -28,9 +28,7 @@ def choice(first: Lens, second: Lens, meaning: Meaning, hedged: bool = False) ->
 def ideal_choice(first: Lens, second: Lens, truth: PowerVector) -> tuple[Question, Heard]:
     """As an eye answers that sees blur as the length of the error (Thibos 1997), differences from 0.05 D on."""
     gain = first.vector.minus(truth).blur - second.vector.minus(truth).blur
-    return choice(
-        first, second, Meaning.SAME if abs(gain) < 0.05 else Meaning.SECOND if gain > 0 else Meaning.FIRST
-    )
+    return choice(first, second, Meaning.SAME if abs(gain) < 0.05 else Meaning.SECOND if gain > 0 else Meaning.FIRST)
 
 
 def ideal_reading(lens: Lens, truth: PowerVector) -> tuple[Question, Heard]:

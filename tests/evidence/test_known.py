@@ -96,8 +96,7 @@ def test_what_is_no_interval_is_not_written(held: object) -> None:
 def test_intervals_as_they_are_written() -> None:
     held = {"sphere": [-1.6, -1.21], "cylinder": [-0.72, 0.0], "axis": [175, 188]}
     assert (
-        interval_written({"interval": held})
-        == "95 %: sphere -1.60 to -1.21, cylinder -0.72 to +0.00, axis 175 to 008"
+        interval_written({"interval": held}) == "95 %: sphere -1.60 to -1.21, cylinder -0.72 to +0.00, axis 175 to 008"
     )
 
 

@@ -100,9 +100,7 @@ def test_looking_is_told_from_habit() -> None:
     assert looked is not None
     assert looked.bits > plan.BITS_SURE
     for habit in ((Meaning.FIRST,), (Meaning.FIRST, Meaning.SECOND), (Meaning.SAME,)):
-        given = [
-            (question, Heard("", Outcome.HEARD, habit[at % len(habit)])) for at, (question, _) in enumerate(pairs)
-        ]
+        given = [(question, Heard("", Outcome.HEARD, habit[at % len(habit)])) for at, (question, _) in enumerate(pairs)]
         said = together(given, NEAR, 40)
         assert said is not None
         assert said.bits < plan.BITS_LEAST

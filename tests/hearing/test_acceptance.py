@@ -22,19 +22,16 @@ from assistant.protocol.meanings import Heard, Meaning, Outcome
 def weighing(
     parsed: dict[Parsed, float],
     free_logp: float = -3.0,
-    active: float = 0.4,
-    free: str = "hm",
     opinion: Opinion | None = None,
     free_parsed: Parsed | None = None,
 ) -> Weighing:
     return Weighing(
         candidates=tuple(Candidate(one, logp) for one, logp in parsed.items()),
-        free_text=free,
+        free_text="hm",
         free_parsed=free_parsed,
         free_logp=free_logp,
         empty_logp=-6.0,
         seconds=0.9,
-        active=active,
         opinion=opinion,
     )
 
@@ -75,17 +72,6 @@ def test_two_looks_with_the_other_lens_close_behind_stay_in_doubt(one: Parsed, t
 def test_what_is_hopeless_or_no_lens_is_not_looked_at_again(grammars: Grammars, one: Parsed) -> None:
     assert not worth_another_look(weighing({one: -9.5}))
     assert not worth_another_look(weighing({parsed(grammars, "choice", "again"): -5.5}))
-
-
-def test_a_number_less_well_heard_counts_only_where_its_words_leave_time_to_spare(
-    grammars: Grammars,
-) -> None:
-    """Of "p d sixty five and a half": what was said took longer than the words that were understood."""
-    number = parsed(grammars, "command", "p d sixty five")
-    assert judge(weighing({number: -5.2}, active=1.0, free="PDS 65.")).accepted
-    assert not judge(weighing({number: -5.2}, active=1.0, free="Beady sexy five.")).accepted
-    assert not judge(weighing({number: -5.2}, active=1.58, free="Bd65.")).accepted
-    assert not judge(weighing({number: -5.2}, active=2.5, free="Bd65.")).accepted
 
 
 def test_a_second_opinion_bears_out_a_word_that_noise_has_made_doubtful(one: Parsed, two: Parsed) -> None:
@@ -147,30 +133,3 @@ def test_a_number_that_may_go_on_is_waited_for(grammars: Grammars, text: str, pa
     assert pause_for(heard, grammars.get("command")) == pause
     doubtful = Heard(said.text, Outcome.DOUBTFUL, said.meaning, said.value)
     assert pause_for(doubtful, grammars.get("command")) == LONG_PAUSE
-
-
-def test_a_number_less_well_heard_must_be_written_freely_and_further_ahead(grammars: Grammars) -> None:
-    number, other = (
-        parsed(grammars, "command", "cylinder minus six"),
-        parsed(grammars, "command", "cylinder minus five"),
-    )
-    ahead = {number: -9.0, other: -16.0}
-    assert judge(weighing(ahead, active=1.0, free="Ceiling minus 6")).accepted
-    assert judge(weighing(ahead, active=1.0, free="3, ceiling minus 6")).accepted
-    assert not judge(weighing(ahead, active=1.0, free="Ceiling minus 7")).accepted
-    assert not judge(weighing(ahead, active=1.0, free="Ceiling the my nose")).accepted
-    assert not judge(weighing({number: -9.0, other: -10.8}, active=1.0, free="Ceiling minus 6")).accepted
-    assert not judge(weighing({number: -20.0, other: -60.0}, active=1.0, free="Ceiling minus 6")).accepted
-
-
-def test_a_number_that_the_dials_have_is_taken_before_one_they_lack(
-    grammars: Grammars,
-) -> None:
-    ten_fifty = parsed(grammars, "command", "sphere minus ten fifty")
-    ten_fifteen = parsed(grammars, "command", "sphere minus ten fifteen")
-    assert ten_fifteen.outcome is Outcome.OUT_OF_RANGE
-    assert judge(weighing({ten_fifty: -3.0, ten_fifteen: -2.5}, active=1.0)).value == -1050
-    clearly = weighing({ten_fifty: -14.0, ten_fifteen: -2.5}, active=1.0, free="Sphere -10.15")
-    assert judge(clearly).outcome is Outcome.DOUBTFUL  # "ten fifteen" is not written so
-    clearly = weighing({ten_fifty: -14.0, ten_fifteen: -2.5}, active=1.0, free="Sphere minus 1015")
-    assert judge(clearly).outcome is Outcome.OUT_OF_RANGE

@@ -7,7 +7,7 @@ import itertools
 import pytest
 
 from assistant.grammar import LISTENING_FOR, Grammar, Grammars
-from assistant.hearing.sentences import Sentences, sounding_alike, written_names
+from assistant.hearing.sentences import Sentences, capitals, sounding_alike
 
 
 @pytest.fixture
@@ -17,40 +17,39 @@ def commands(grammars: Grammars) -> Grammar:
 
 def test_every_sentence_with_a_number_begins_with_what_may_stand_before_one(commands: Grammar) -> None:
     sentences = Sentences.of(commands)
-    assert {"", "sphere", "axis", "cylinder", "p d", "near add", "vision"} <= sentences.before.keys()
-    assert "sphere to" not in sentences.before  # goes on from "sphere"
-    assert sentences.before["sphere"] >= {"to", "plus", "minus", "plano"} and "seventy" in sentences.before["axis"]
-    assert sentences.before[""] == {"plus", "minus", "plano"}
+    assert {"sphere", "axis", "cylinder", "p d", "near add", "vision"} <= set(sentences.names)
+    assert "sphere to" not in sentences.names  # goes on from "sphere"
+    assert sentences.first == {"plus", "minus", "plano"}
     for phrase in itertools.islice(commands.number_phrases(), 0, None, 5003):
-        named = [before for before in sentences.before if f"{phrase.text} ".startswith(f"{before} ".lstrip())]
-        rest = phrase.text.removeprefix(max(named, key=len)).split()
-        assert rest[0] in sentences.before[max(named, key=len)], phrase.text
-        assert set(rest) <= sentences.words, phrase.text
+        words = phrase.text.split()
+        named = [name for name in sentences.names if f"{phrase.text} ".startswith(f"{name} ")]
+        assert named or words[0] in sentences.first, phrase.text
+        assert set(words) <= sentences.words, phrase.text
 
 
-def test_a_sentence_rewritten_means_the_same(commands: Grammar) -> None:
+def test_every_number_is_found_whole_among_the_words(commands: Grammar) -> None:
     sentences = Sentences.of(commands)
+    assert {"cylinder", "sphere please"} <= set(sentences.after)
     for phrase in itertools.islice(commands.number_phrases(), 0, None, 5003):
-        parsed = commands.parse(phrase.text)
-        assert parsed is not None
-        forms = list(sentences.rewritten(parsed))
-        assert forms, phrase.text
-        for form in forms:
-            again = commands.parse(form)
-            assert again is not None, (phrase.text, form)
-            assert (again.meaning, again.value) == (parsed.meaning, parsed.value), (phrase.text, form)
+        words = tuple(phrase.text.split())
+        spans = list(sentences.numbers(words))
+        assert len(spans) == 1, phrase.text
+        begin, end = spans[0]
+        assert " ".join(words[:begin]) in ("", *sentences.names) or (
+            begin and words[begin - 1] in {"to", "at", "is", "of"}
+        )
+        assert " ".join(words[end:]) in ("", "please", *sentences.after), phrase.text
 
 
-def test_a_sentence_is_rewritten_in_figures_and_in_words(commands: Grammar) -> None:
-    parsed = commands.parse("cylinder minus two and a quarter please")
-    assert parsed is not None
-    forms = set(Sentences.of(commands).rewritten(parsed))
-    assert {"cylinder -2.25 please", "Cylinder minus 2.25 please", "Cylinder minus two and a quarter please"} <= forms
+def test_numbers_are_found_one_after_another(commands: Grammar) -> None:
+    words = ("sphere", "minus", "two", "fifty", "axis", "ninety", "please")
+    assert list(Sentences.of(commands).numbers(words)) == [(1, 4), (5, 6)]
 
 
-def test_initials_are_written_in_capitals() -> None:
-    assert written_names("p d 63") == ("PD 63", "P.D. 63")
-    assert written_names("near p d of") == ("near PD of", "Near PD of", "near P.D. of", "Near P.D. of")
+def test_sentences_are_written_with_capitals() -> None:
+    assert capitals("sphere minus two") == "Sphere minus two"
+    assert capitals("p d sixty three") == "PD sixty three"
+    assert capitals("near p d of sixty") == "Near PD of sixty"
 
 
 @pytest.mark.parametrize(

@@ -24,9 +24,7 @@ from assistant.optics.lens import Lens
 acuities = st.builds(Acuity, st.floats(7.5, 4000), st.integers(-4, 4))
 
 
-@pytest.mark.parametrize(
-    "form", ["20/25", "6/7.5", "6/7,5", "0.8", "0,8", "5/6.25", "80.1545 letters", "4/5"]
-)
+@pytest.mark.parametrize("form", ["20/25", "6/7.5", "6/7,5", "0.8", "0,8", "5/6.25", "80.1545 letters", "4/5"])
 def test_one_acuity_in_every_notation(form: str) -> None:
     # decimal = 20/x = 6/y, logMAR = -log10(decimal)
     assert Acuity.parse(form).logmar == approx(-math.log10(20 / 25), abs=1e-6)
@@ -184,9 +182,7 @@ def test_reference_library_agrees() -> None:
 
     # letter score: from logMAR 1.7 its table leaves the formula (2 letters at 2.0)
     for row in chart[chart["logMAR"] <= 1.6].to_dict("records"):
-        assert Acuity.from_logmar(row["logMAR"]).letters == approx(
-            row["Approx ETDRS letters"], abs=0.5 + 1e-9
-        )
+        assert Acuity.from_logmar(row["logMAR"]).letters == approx(row["Approx ETDRS letters"], abs=0.5 + 1e-9)
 
     # which of our chart's lines it knows
     ours = [str(line) for line in LINES if str(line) in set(chart["Snellen 20 ft"])]

@@ -78,9 +78,7 @@ def test_more_amplitude_needs_no_more_add(a: float, b: float, age: float) -> Non
     # Millodot, Dictionary of Optometry, 2009
     [(45, 50, 1.00, 1.25), (50, 55, 1.50, 1.75), (55, 60, 2.00, 2.25), (60, 90, 2.50, 3.00)],
 )
-def test_add_by_age_is_within_the_published_ranges(
-    from_age: int, to_age: int, least: float, largest: float
-) -> None:
+def test_add_by_age_is_within_the_published_ranges(from_age: int, to_age: int, least: float, largest: float) -> None:
     for age in range(from_age, to_age):
         assert least <= add_by_age(age) / 100 <= largest
         assert published_range(age + 0.5) == (least * 100, largest * 100)

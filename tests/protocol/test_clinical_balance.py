@@ -90,9 +90,7 @@ def test_a_lens_that_is_worse_alone_is_not_given() -> None:
     assert spheres(balanced(pair(clicks=5), ONE, SAME, ONE)[0]) == (-100, -200)
 
 
-@pytest.mark.parametrize(
-    ("dominant", "right"), [(Eye.RIGHT, -100), (None, -100), (Eye.LEFT, -75)]
-)
+@pytest.mark.parametrize(("dominant", "right"), [(Eye.RIGHT, -100), (None, -100), (Eye.LEFT, -75)])
 def test_where_no_lens_makes_them_equal_the_dominant_eye_stays_clearer(dominant: Eye | None, right: int) -> None:
     answers = (ONE, TWO, TWO, "20/20") if dominant is Eye.LEFT else (ONE, TWO)
     assert spheres(balanced(pair(dominant=dominant), *answers)[0]) == (right, -200)

@@ -158,9 +158,7 @@ def test_the_cylinder_is_found_by_either_road(by: str) -> None:
     for seed, cylinder in ((1, -0.5), (2, -1.25), (3, -2.5)):
         patient = ForeignPatient(Rules(), (-1.5, cylinder, 30, 0.0), (-1.0, cylinder, 150, 0.0), seed, age=30)
         lens = Lens.of(-1.5, -1.0, 30)
-        given = Start(
-            StartEye(lens), StartEye(lens.with_axis(150)), pd=62, age=30, manner=Manner(power_by=by)
-        )
+        given = Start(StartEye(lens), StartEye(lens.with_axis(150)), pd=62, age=30, manner=Manner(power_by=by))
         draft = prescription(sit(Exam(given), patient.hear))
         for result in (draft.right, draft.left):
             assert result.cylinder is not None

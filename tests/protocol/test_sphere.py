@@ -66,9 +66,7 @@ def test_a_young_eye_is_fogged_first_from_zero() -> None:
 def test_plus_that_shows_no_difference_is_never_walked_on_where_no_line_can_tell() -> None:
     at = eye(Lens(0), plan.NO_LINE, age=20)
     step: Step = CoarseSphere.begin(at)
-    _, left, _ = walk(
-        step, at, lambda q: heard(Meaning.NO if isinstance(q, AcuityQuestion) else Meaning.SAME)
-    )
+    _, left, _ = walk(step, at, lambda q: heard(Meaning.NO if isinstance(q, AcuityQuestion) else Meaning.SAME))
     assert left.lens == at.lens
 
 

@@ -60,7 +60,7 @@ def test_the_patient_leaves_no_step() -> None:
 
 
 def test_an_age_nobody_answers_at_is_told_twice_or_not_at_all() -> None:
-    """"One" at the age question is more likely a lens (design choice)."""
+    """ "One" at the age question is more likely a lens (design choice)."""
     exam = Exam(Start(pd=62))
     exam.begin()
     effects = exam.hear(said(Meaning.SET_AGE, 1))

@@ -244,9 +244,7 @@ def test_a_recording_changed_or_missing_names_its_line(exam: Path) -> None:
 )
 def test_a_recording_outside_the_folder_is_never_opened(tmp_path: Path, name: object) -> None:
     with ExamFolder.create(tmp_path / "exam", ticking()) as folder:
-        folder.append(
-            {"kind": "heard", "text": "", "accepted": False, "audio": name or "x", "audio_sha256": "0" * 64}
-        )
+        folder.append({"kind": "heard", "text": "", "accepted": False, "audio": name or "x", "audio_sha256": "0" * 64})
         folder.append({"kind": "step", "eye": "right", "step": "sphere", "status": "begun"})
     assert any("is not in the folder of recordings" in text for text in problems(tmp_path / "exam"))
 
