@@ -37,9 +37,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps({"kinds": rows, "exams_per_second": speeds}))
         return 0
-    print(
-        f"{args.patients} virtual patients a kind, {args.population} population, seed {args.seed}, pace: {args.pace}"
-    )
+    print(f"{args.patients} virtual patients a kind, {args.population} population, seed {args.seed}, pace: {args.pace}")
     print(f"{'kind':14} {'M ±0.25':>8} {'M ±0.50':>8} {'J ±0.16':>8} {'vector 50/95 %':>15} {'questions':>10}  exams/s")
     for row in rows:
         vector = f"{row['vector_50']:.2f}/{row['vector_95']:.2f} D"

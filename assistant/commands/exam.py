@@ -40,9 +40,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     add_listening(parser)
     parser.add_argument("--out", metavar="DIR", type=Path, help="the exam folder to make (exams/ and the time)")
-    parser.add_argument(
-        "--start", metavar="FILE", type=Path, help="a starting point: old glasses, autorefraction ..."
-    )
+    parser.add_argument("--start", metavar="FILE", type=Path, help="a starting point: old glasses, autorefraction ...")
     parser.add_argument(
         "--patient", metavar="CODE", help="the patient's code, no name; with --worklist, the one to be found there"
     )

@@ -102,9 +102,7 @@ def run(args: argparse.Namespace) -> int:
     """Sit the cohort and print what came of it. Exit code 0, or UserError for files that cannot be
     written."""
     try:
-        cohort = Cohort(
-            args.kind, args.population, args.seed, args.from_start, args.blur, args.pace, tuple(args.trait)
-        )
+        cohort = Cohort(args.kind, args.population, args.seed, args.from_start, args.blur, args.pace, tuple(args.trait))
     except ValueError as error:
         raise UserError(f"--trait: {error}") from error
     if args.spoken is not None and args.through_text:

@@ -58,9 +58,7 @@ def _sitting(job: Job) -> Iterator[ExamRecord]:
     return sitting(job.cohort, job.first, job.last)
 
 
-def jobs(
-    cohort: Cohort, patients: int, rows: bool, through_text: bool, spoken: str | None = None
-) -> Iterator[Job]:
+def jobs(cohort: Cohort, patients: int, rows: bool, through_text: bool, spoken: str | None = None) -> Iterator[Job]:
     """A cohort cut into jobs, in order."""
     chunk = 1 if through_text or spoken else CHUNK
     for first in range(0, patients, chunk):

@@ -103,9 +103,7 @@ class Cloud:
         def steps(root: Singles, stretch: float) -> Singles:
             # A mixture of step lengths serves both the body of the posterior and its tails.
             lengths = stretch * np.exp(0.6 * chance.standard_normal(PARTICLES, dtype=np.float32))
-            return np.asarray(
-                root @ (chance.standard_normal((len(root), PARTICLES), dtype=np.float32) * lengths)
-            )
+            return np.asarray(root @ (chance.standard_normal((len(root), PARTICLES), dtype=np.float32) * lengths))
 
         def settle(proposed: Array, density: Array) -> None:
             accepted = np.log(chance.random(PARTICLES)) < density - log_posterior

@@ -126,9 +126,7 @@ class Estimate:
         return total + (self.log_chance - known) / math.log(2)
 
 
-def together(
-    pairs: Iterable[Pair], near: Lens, age: float | None = None, start: Lens | None = None
-) -> Estimate | None:
+def together(pairs: Iterable[Pair], near: Lens, age: float | None = None, start: Lens | None = None) -> Estimate | None:
     """What these answers say of the eye, `near` being the lens the exam has come to and `start` the one it was given to
     begin from, or None; None without choices."""
     pairs = tuple(pairs)
@@ -136,9 +134,7 @@ def together(
     return _estimate(pairs, answers, near, age, start) if answers.choices.shape[1] else None
 
 
-def _estimate(
-    pairs: tuple[Pair, ...], answers: Answers, near: Lens, age: float | None, start: Lens | None
-) -> Estimate:
+def _estimate(pairs: tuple[Pair, ...], answers: Answers, near: Lens, age: float | None, start: Lens | None) -> Estimate:
     prior, at = Prior(None, age), near.vector
     given = None if start is None else start.vector
     if given is not None and plan.focuses(age):
@@ -203,8 +199,7 @@ _LOG_SHARE: Final = float(
 
 # What the density near a start has beyond that of the wide one.
 _LOG_NEAR: Final = float(
-    2 * math.log(2 / (math.pi * math.sqrt(3) * NEAR_J))
-    + math.log(2 * math.pi * WIDE_J**2 * WIDE_M / NEAR_M)
+    2 * math.log(2 / (math.pi * math.sqrt(3) * NEAR_J)) + math.log(2 * math.pi * WIDE_J**2 * WIDE_M / NEAR_M)
 )
 
 
@@ -217,9 +212,12 @@ def _best_read(answers: Answers) -> float:
 _ROWS: Final = np.array(FREE)
 _SIZE: Final = len(FREE)
 _I, _J = np.triu_indices(_SIZE)
-_PROBES: Final = np.concatenate(
-    (np.zeros((_SIZE, 1)), np.eye(_SIZE), -np.eye(_SIZE), np.eye(_SIZE)[:, _I] + np.eye(_SIZE)[:, _J]), axis=1
-) * _PROBE
+_PROBES: Final = (
+    np.concatenate(
+        (np.zeros((_SIZE, 1)), np.eye(_SIZE), -np.eye(_SIZE), np.eye(_SIZE)[:, _I] + np.eye(_SIZE)[:, _J]), axis=1
+    )
+    * _PROBE
+)
 
 _SHORT: Final = _PROBES[:, : 1 + 2 * _SIZE]
 
@@ -396,8 +394,6 @@ def _normal(log_weights: Array) -> Array:
     return np.asarray(weights / weights.sum())
 
 
-def weigh(
-    pairs: Iterable[Pair], near: Lens, age: float | None = None, start: Lens | None = None
-) -> Estimate | None:
+def weigh(pairs: Iterable[Pair], near: Lens, age: float | None = None, start: Lens | None = None) -> Estimate | None:
     """What `together` finds, in the form the exam takes it (`assistant.protocol.weighing.Weigh`)."""
     return together(pairs, near, age, start)

@@ -373,9 +373,7 @@ _VALUES = {
 }
 
 
-def listening_for(
-    question: Question | None, paused: bool = False, plus_cylinder: bool = False
-) -> tuple[str, ...]:
+def listening_for(question: Question | None, paused: bool = False, plus_cylinder: bool = False) -> tuple[str, ...]:
     """The grammars that are live for a question, answers first. Paused, only what is legal everywhere.
 
     `plus_cylinder`: the refractor head's cylinder dial is one of plus.

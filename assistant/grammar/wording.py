@@ -558,9 +558,7 @@ _FLAGS: Mapping[str, Callable[[Facts], str]] = {
     "over_minus": lambda f: (
         f"{f['clicks']} clicks of plus to blur the line: the sphere goes from {_shown(f['from'])} to {_shown(f['to'])}."
     ),
-    "never_blurred": lambda f: (
-        f"{f['clicks']} clicks of plus did not blur the line: check the lens and the chart."
-    ),
+    "never_blurred": lambda f: f"{f['clicks']} clicks of plus did not blur the line: check the lens and the chart.",
     "acuity_poor_try_again": lambda f: f"Best vision {f['acuity']}: the eye is gone through once more.",
     "not_confirmed": lambda f: (
         "The read-back was not confirmed: the draft is incomplete until a practitioner has checked it."

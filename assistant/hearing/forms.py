@@ -19,7 +19,8 @@ _SOUND_ALIKE = {
 }
 
 # Words inside a number that sound exactly like a digit.
-_IN_NUMBERS = {"to": "two", "too": "two", "for": "four", "ate": "eight", "won": "one"}
+_IN_NUMBERS = {"to": "two", "too": "two", "for": "four", "ate": "eight", "won": "one", "or": "oh", "all": "oh"}
+_SIGNS_SAID = ("plus", "minus")
 _NUMBER_WORDS = frozenset((*DIGITS, *TEENS, *TENS[2:], "point", "hundred", "oh"))
 
 # What numbers are written with.
@@ -44,7 +45,8 @@ def written(phrase: str) -> tuple[str, ...]:
 def homophones(text: str) -> str:
     """A text with words put right that sound like others: a whole answer, or next to a number.
 
-    "To." is "two"; "axis one to one" is "axis one two one"; any other text is unchanged.
+    "To." is "two"; "axis one to one" is "axis one two one", "plus or seventy five" "plus oh seventy five"; any other
+    text is unchanged.
     """
     bare = re.sub(r"[^a-z ]", "", text.lower()).strip()
     if bare in _SOUND_ALIKE:
@@ -52,7 +54,8 @@ def homophones(text: str) -> str:
     words = text.split()
     for at, word in enumerate(words[1:], 1):
         alike = _IN_NUMBERS.get(word.lower().strip(".,"))
-        if alike and _is_number(words[at - 1]) and (at + 1 == len(words) or _is_number(words[at + 1])):
+        number_before = _is_number(words[at - 1]) or words[at - 1].lower() in _SIGNS_SAID
+        if alike and number_before and (at + 1 == len(words) or _is_number(words[at + 1])):
             words[at] = alike
     return " ".join(words)
 

@@ -24,9 +24,9 @@ if TYPE_CHECKING:
     from ..grammar import Parsed
 
 LEAST_FIT = -10.0  # of sentences that were said, the lowest; the best of other speech came to -13.5
-LEAST_MARGIN = 1.2
+LEAST_MARGIN = 1.8
 WELL_HEARD = -5.0  # fit: below it, free writing that has more syllables tells of a word left out
-PLAIN_FIT = -3.5  # what was written freely and fits so well, at its usual pace and so far ahead of what sounds like it,
+PLAIN_FIT = -4.5  # what was written freely and fits so well, at its usual pace and so far ahead of what sounds like it,
 PLAIN_MARGIN = 3.0  # is it: nothing else need be looked for
 PLAIN_PACE = 1.0
 UNDERSTOOD = -12.0  # below it the words are no reading of the sound at all

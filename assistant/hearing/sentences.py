@@ -6,7 +6,6 @@ numbers that sound alike ("fifteen", "fifty"). So the parts are looked for apart
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -17,7 +16,12 @@ from ..grammar.numbers import Kind, Range
 from ..protocol.meanings import Outcome
 
 _INITIALS = {"p d": "PD"}
-_ALIKE = dict(itertools.chain(zip(TEENS[3:], TENS[3:], strict=True), zip(TENS[3:], TEENS[3:], strict=True)))
+_ALIKE: dict[str, tuple[str, ...]] = {
+    **{teen: (ten,) for teen, ten in zip(TEENS[3:], TENS[3:], strict=True)},
+    **{ten: (teen,) for teen, ten in zip(TEENS[3:], TENS[3:], strict=True)},
+    **dict.fromkeys(("one", "two", "four"), ("oh",)),
+    "oh": ("one", "four"),
+}
 
 
 @dataclass(frozen=True)
@@ -86,12 +90,12 @@ def capitals(text: str) -> str:
 
 
 def sounding_alike(grammar: Grammar, parsed: Parsed) -> list[Parsed]:
-    """The sentences that differ by one teen said for a ten: "axis fifty" for "axis fifteen"."""
+    """The sentences that differ by one word that sounds like it: "axis fifty" for "axis fifteen", "one" for "oh"."""
     words = parsed.text.split()
     found = []
     for at, word in enumerate(words):
-        if word in _ALIKE:
-            other = grammar.parse(" ".join((*words[:at], _ALIKE[word], *words[at + 1 :])))
-            if other is not None and other.outcome is Outcome.HEARD:
+        for alike in _ALIKE.get(word, ()):
+            other = grammar.parse(" ".join((*words[:at], alike, *words[at + 1 :])))
+            if other is not None and other.outcome is Outcome.HEARD and other.value != parsed.value:
                 found.append(other)
     return found

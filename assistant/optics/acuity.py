@@ -55,9 +55,7 @@ class Acuity:
         if isinstance(self.extra, bool) or not isinstance(self.extra, int):
             raise AcuityError(f"acuity letters: {self.extra!r} is not a whole number")
         if not -_MOST_LETTERS <= self.extra <= _MOST_LETTERS:
-            raise AcuityError(
-                f"acuity letters: {self.extra:+d} is outside -4 to +4; five letters make a line"
-            )
+            raise AcuityError(f"acuity letters: {self.extra:+d} is outside -4 to +4; five letters make a line")
 
     @staticmethod
     def parse(text: str) -> Acuity:
@@ -72,9 +70,7 @@ class Acuity:
         if match := _SNELLEN.fullmatch(plain):
             distance, size = _number(match[1]), _number(match[2])
             if distance not in _TEST_DISTANCES:
-                raise AcuityError(
-                    f'acuity: "{text}" starts with {distance:g}; write it for 20 feet or 6 metres'
-                )
+                raise AcuityError(f'acuity: "{text}" starts with {distance:g}; write it for 20 feet or 6 metres')
             if size <= 0:
                 raise AcuityError(f'acuity: "{text}" has no letter size')
             extra = int(match[3] + match[4]) if match[3] else 0

@@ -108,9 +108,7 @@ class Lens:
         if not -4000 <= self.sphere <= 4000:
             raise LensError(f"sphere: {self.sphere / 100:+.2f} is outside -40.00 to +40.00 dioptres")
         if self.cylinder > 0:
-            raise LensError(
-                f"cylinder: {self.cylinder / 100:+.2f} is plus; lenses are kept in minus cylinder"
-            )
+            raise LensError(f"cylinder: {self.cylinder / 100:+.2f} is plus; lenses are kept in minus cylinder")
         if self.cylinder < -2000:
             raise LensError(f"cylinder: {self.cylinder / 100:+.2f} is outside -20.00 to 0.00 dioptres")
         if not 1 <= self.axis <= 180:

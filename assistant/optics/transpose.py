@@ -25,9 +25,7 @@ class PlusCylinderForm:
         check_whole("cylinder", self.cylinder, "hundredths of a dioptre")
         check_whole("axis", self.axis, "degrees")
         if not 0 <= self.cylinder <= 2000:
-            raise LensError(
-                f"cylinder: {self.cylinder / 100:+.2f} is outside 0.00 to +20.00 in plus-cylinder form"
-            )
+            raise LensError(f"cylinder: {self.cylinder / 100:+.2f} is outside 0.00 to +20.00 in plus-cylinder form")
         if not 1 <= self.axis <= 180:
             raise LensError(f"axis: {self.axis} is outside 1-180 degrees")
         if not -4000 <= self.sphere + self.cylinder <= 4000:
@@ -41,9 +39,7 @@ class PlusCylinderForm:
 
 def to_plus(lens: Lens) -> PlusCylinderForm:
     """The same lens in plus-cylinder form: sphere plus cylinder, cylinder's sign changed, axis by 90."""
-    return PlusCylinderForm(
-        lens.sphere + lens.cylinder, -lens.cylinder, wrap_axis(lens.axis + 90), lens.cross
-    )
+    return PlusCylinderForm(lens.sphere + lens.cylinder, -lens.cylinder, wrap_axis(lens.axis + 90), lens.cross)
 
 
 def to_minus(form: PlusCylinderForm) -> Lens:

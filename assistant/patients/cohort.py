@@ -81,12 +81,9 @@ def _clinic(chance: Random, age: int) -> tuple[SphereCylinderAxis, SphereCylinde
 
 POPULATIONS: Final[Mapping[str, Population]] = MappingProxyType(
     {
-        "wide": Population(
-            "sphere -8..+6, cylinder 0..-4, any axis, uniform; the eyes unlike each other", _wide
-        ),
+        "wide": Population("sphere -8..+6, cylinder 0..-4, any axis, uniform; the eyes unlike each other", _wide),
         "clinic": Population(
-            "an adult practice's day: mixture of near-emmetropes and myopes, little cylinder, the eyes "
-            "alike (assumed)",
+            "an adult practice's day: mixture of near-emmetropes and myopes, little cylinder, the eyes alike (assumed)",
             _clinic,
         ),
     }
@@ -163,9 +160,7 @@ class EyeRecord:
         """Draft less truth; None where the draft leaves the eye open."""
         if self.result.sphere is None:
             return None
-        drafted = PowerVector.of(
-            self.result.sphere / 100, (self.result.cylinder or 0) / 100, self.result.axis or 180
-        )
+        drafted = PowerVector.of(self.result.sphere / 100, (self.result.cylinder or 0) / 100, self.result.axis or 180)
         return drafted.minus(self.truth.correction)
 
     @property
@@ -211,12 +206,8 @@ def draw_patient(cohort: Cohort, number: int) -> tuple[VirtualPatient, Start]:
     chance = Random(f"{cohort.seed}/{number}")
     chosen = kind(cohort.kind)
     age = chance.randint(*chosen.ages)
-    right, left = (
-        _eye(need, age, chosen, cohort, chance) for need in POPULATIONS[cohort.population].draw(chance, age)
-    )
-    pd = float(
-        round(min(max(chance.gauss(63.0, 3.5), 52.0), 75.0))
-    )  # mean 63 mm: Dodgson, Proc SPIE 2004;5291
+    right, left = (_eye(need, age, chosen, cohort, chance) for need in POPULATIONS[cohort.population].draw(chance, age))
+    pd = float(round(min(max(chance.gauss(63.0, 3.5), 52.0), 75.0)))  # mean 63 mm: Dodgson, Proc SPIE 2004;5291
     start = Start(
         right=_start(right, cohort.start, chance),
         left=_start(left, cohort.start, chance),
@@ -239,9 +230,7 @@ def _start(eye: Eye, where: str, chance: Random) -> StartEye:
     if where == StartFrom.ZERO:
         return StartEye()
     if where == StartFrom.OVER_MINUSED:
-        return StartEye(
-            on_the_dials(eye.correction.plus(PowerVector(-chance.uniform(*OVER_MINUS), 0.0, 0.0)))
-        )
+        return StartEye(on_the_dials(eye.correction.plus(PowerVector(-chance.uniform(*OVER_MINUS), 0.0, 0.0))))
     direction = [chance.gauss(0.0, 1.0) for _ in range(3)]
     length = chance.uniform(0.0, NEAR_START) / (math.hypot(*direction) or 1.0)
     return StartEye(on_the_dials(eye.correction.plus(PowerVector(*(length * part for part in direction)))))
@@ -411,10 +400,8 @@ LIMITS: Final = (0.25, 0.50)  # D, the limits of agreement published for human e
 ASTIGMATISM_LIMIT: Final = 0.16  # D for J0 and J45: the cylinder's 95 % limit (Rosenfield & Chiu 1995)
 
 HUMAN_EXAMINERS: Final = (
-    "same examiner, 95 %: sphere ±0.27, cylinder ±0.16, M ±0.29 D "
-    "(Rosenfield & Chiu, Optom Vis Sci 1995;72:577-579)",
-    "between examiners: M 80 % within 0.25 D, 95 % within 0.50 D "
-    "(Goss & Grosvenor, J Am Optom Assoc 1996;67:619-630)",
+    "same examiner, 95 %: sphere ±0.27, cylinder ±0.16, M ±0.29 D (Rosenfield & Chiu, Optom Vis Sci 1995;72:577-579)",
+    "between examiners: M 80 % within 0.25 D, 95 % within 0.50 D (Goss & Grosvenor, J Am Optom Assoc 1996;67:619-630)",
     "40 optometrists, one patient, SD: M 0.28, J0 0.084, J45 0.086 D "
     "(G.E. MacKenzie, Ophthalmic Physiol Opt 2008;28:143-150)",
     "3 optometrists, 86 people, 95 %: M ±0.70, J0 ±0.29 D (Photonics 2024;11:634)",
@@ -557,8 +544,7 @@ class Tally:
             "open_eyes": self.open_eyes,
             "unconfirmed": self.unconfirmed,
             "error": {
-                name: _figures(getattr(self, name))
-                for name in ("m", "j0", "j45", "sphere", "cylinder", "vector")
+                name: _figures(getattr(self, name)) for name in ("m", "j0", "j45", "sphere", "cylinder", "vector")
             },
             "agreement": {
                 "m_within_0.25": self.m.share_within(_grains(0.25)),

@@ -123,9 +123,7 @@ class Reply:
         if not self.text:
             return Heard("", Outcome.SILENCE, by=self.by)
         outcome = Outcome.HEARD if self.meaning is not None else Outcome.NOT_UNDERSTOOD
-        return Heard(
-            self.text, outcome, self.meaning, self.value, by=self.by, after=self.seconds, hedged=self.hedged
-        )
+        return Heard(self.text, outcome, self.meaning, self.value, by=self.by, after=self.seconds, hedged=self.hedged)
 
 
 PLAIN: Final[Mapping[Meaning, Sequence[str]]] = MappingProxyType(
@@ -275,9 +273,7 @@ class VirtualPatient:
         if self._lapses():
             return self._spoken(self.random.choice((Meaning.YES, Meaning.NO)))
         to_spare = (
-            Acuity.parse(question.line).logmar
-            - self._shown_acuity(question.eye, question.lens)
-            + traits.any_letter
+            Acuity.parse(question.line).logmar - self._shown_acuity(question.eye, question.lens) + traits.any_letter
         )
         meaning = Meaning.YES if to_spare >= -1e-9 else Meaning.NO
         near = abs(to_spare) < max(2 * traits.letter_noise, 1e-9)
@@ -411,9 +407,7 @@ def _random(patient: VirtualPatient, question: Question) -> Reply | None:
         line = patient.random.choice(("20/20", "20/25", "20/30", "20/40", "20/60", "20/100", "20/200"))
         return Reply(f"vision {spoken_line(line)}", Meaning.SET_ACUITY, line)
     answers = (
-        (Meaning.FIRST, Meaning.SECOND, Meaning.SAME)
-        if isinstance(question, Choice)
-        else (Meaning.YES, Meaning.NO)
+        (Meaning.FIRST, Meaning.SECOND, Meaning.SAME) if isinstance(question, Choice) else (Meaning.YES, Meaning.NO)
     )
     meaning = patient.random.choice(answers)
     return Reply(PLAIN[meaning][0], meaning)
@@ -528,12 +522,8 @@ KINDS: Final[Mapping[str, Kind]] = MappingProxyType(
                 letter_noise=0.08,
             ),
         ),
-        "always-one": Kind(
-            "says one and yes, whatever is shown", TYPICAL, habit=_always(Meaning.FIRST, Meaning.YES)
-        ),
-        "always-two": Kind(
-            "says two and no, whatever is shown", TYPICAL, habit=_always(Meaning.SECOND, Meaning.NO)
-        ),
+        "always-one": Kind("says one and yes, whatever is shown", TYPICAL, habit=_always(Meaning.FIRST, Meaning.YES)),
+        "always-two": Kind("says two and no, whatever is shown", TYPICAL, habit=_always(Meaning.SECOND, Meaning.NO)),
         "always-same": Kind("says same and can't tell", TYPICAL, habit=_always(Meaning.SAME, Meaning.UNSURE)),
         "random": Kind("answers by chance, letters too", TYPICAL, habit=_random),
         "silent": Kind("says nothing", TYPICAL, habit=_silent),

@@ -112,9 +112,7 @@ def _result(progress: EyeProgress, state: State, start: Start) -> EyeResult:
         pinhole_acuity=eye.pinhole,
         intermediate=state.together.intermediate if seen else None,
         examined=progress.begun,
-        change=None
-        if change is None
-        else {name: round(part, 3) for name, part in change.vector._asdict().items()},
+        change=None if change is None else {name: round(part, 3) for name, part in change.vector._asdict().items()},
     )
 
 

@@ -83,16 +83,12 @@ def to_repeat(answers: Answers) -> tuple[Answer, Choice] | None:
     same, turns = run[-plan.RUN_OF_ONE :], run[-plan.RUN_IN_TURN :]
     one_sided = len(same) == plan.RUN_OF_ONE and len(set(same)) == 1 and same[0] in _POSITIONS
     in_turn = (
-        len(turns) == plan.RUN_IN_TURN
-        and set(turns) == _POSITIONS
-        and all(a is not b for a, b in pairwise(turns))
+        len(turns) == plan.RUN_IN_TURN and set(turns) == _POSITIONS and all(a is not b for a, b in pairwise(turns))
     )
     return _reversed(made[-plan.RUN_OF_ONE :]) if one_sided or in_turn else None
 
 
-def to_ask_at_end(
-    eye: EyeState, answers: Answers, said: Said | None = None
-) -> tuple[Answer | None, Choice] | None:
+def to_ask_at_end(eye: EyeState, answers: Answers, said: Said | None = None) -> tuple[Answer | None, Choice] | None:
     """As `to_repeat`, when the eye is about to be done and its answers do not yet speak for its lens.
 
     A pair that was plainly different comes again in reverse order; where there was none such, a control: the lens
@@ -132,7 +128,6 @@ def _dull(answers: Answers) -> float:
     """How much less an eye tells lenses apart than one that reads 20/20: as the best line it read, at least 1."""
     best = min((_logmar(one) for one in answers if _is_line(one)), default=0.0)
     return max(1.0, math.pow(10.0, best))
-
 
 
 def _reversed(made: list[Answer]) -> tuple[Answer, Choice] | None:

@@ -49,9 +49,7 @@ EACH_EYE: tuple[StepRule, ...] = (
         "half-dioptre steps of cylinder while two comes at once; half of each change goes into the sphere",
         "half a dioptre helps in neither direction, or the first hesitation",
     ),
-    StepRule(
-        "sphere_again", "a quarter of sphere either way, plus first", "a quarter helps in neither direction"
-    ),
+    StepRule("sphere_again", "a quarter of sphere either way, plus first", "a quarter helps in neither direction"),
     StepRule(
         "axis_again",
         "the axis once more with the fuller cylinder",

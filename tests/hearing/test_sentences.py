@@ -59,11 +59,13 @@ def test_sentences_are_written_with_capitals() -> None:
         ("axis fifty", {"axis fifteen"}),
         ("p d sixteen", {"p d sixty"}),
         ("minus ten fifteen sphere", {"minus ten fifty sphere"}),  # 10.15 is on no dial, 10.50 is
-        ("minus two fifty sphere", set()),  # 2.15 is on no dial
+        ("minus three fifty sphere", set()),  # 3.15 is on no dial
         ("axis ninety five", set()),
+        ("add plus one seventy five", {"add plus oh seventy five"}),
+        ("add plus oh seventy five", {"add plus one seventy five", "add plus four seventy five"}),
     ],
 )
-def test_a_teen_sounds_like_a_ten(commands: Grammar, said: str, like: set[str]) -> None:
+def test_words_that_sound_alike(commands: Grammar, said: str, like: set[str]) -> None:
     parsed = commands.parse(said)
     assert parsed is not None
     assert {other.text for other in sounding_alike(commands, parsed)} == like

@@ -82,4 +82,3 @@ def between(meridians: tuple[int, ...]) -> int:
     x = sum(math.cos(math.radians(2 * m)) for m in meridians)
     y = sum(math.sin(math.radians(2 * m)) for m in meridians)
     return wrap_axis(round(math.degrees(math.atan2(y, x)) / 2))
-

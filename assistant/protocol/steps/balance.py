@@ -52,9 +52,7 @@ class Balance:
         if self.reading and self.checking is not None:
             return AcuityQuestion(self.checking, self.id, both.of(self.checking).lens)
         if self.checking is not None:
-            return Choice(
-                self.checking, self.id, both.of(self.checking).lens, self._lens(both, self.checking, 0)
-            )
+            return Choice(self.checking, self.id, both.of(self.checking).lens, self._lens(both, self.checking, 0))
         right, left = (self._lens(both, eye, plan.BALANCE_FOG) for eye in (Eye.RIGHT, Eye.LEFT))
         if not (sphere_within(right.sphere) and sphere_within(left.sphere)):
             return None

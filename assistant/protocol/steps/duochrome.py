@@ -37,9 +37,7 @@ class Duochrome:
         sphere = eye.lens.sphere
         if self.done or not (sphere_within(sphere - CLICK) and sphere_within(sphere + CLICK)):
             return None
-        return Choice(
-            eye.eye, self.id, eye.lens.with_sphere(sphere - CLICK), eye.lens.with_sphere(sphere + CLICK)
-        )
+        return Choice(eye.eye, self.id, eye.lens.with_sphere(sphere - CLICK), eye.lens.with_sphere(sphere + CLICK))
 
     def answer(self, eye: EyeState, heard: Heard) -> Move:
         if heard.meaning in EQUAL:

@@ -129,7 +129,5 @@ class OverMinus:
     def _end(self, eye: EyeState) -> Move:
         flags: tuple[Flag, ...] = ()
         if eye.lens.sphere > self.base:
-            flags = (
-                Flag("over_minus", eye.eye, {"clicks": eye.clicks, "from": self.base, "to": eye.lens.sphere}),
-            )
+            flags = (Flag("over_minus", eye.eye, {"clicks": eye.clicks, "from": self.base, "to": eye.lens.sphere}),)
         return Move(replace(self, done=True), eye, flags)

@@ -79,5 +79,3 @@ def _candidates(eye: EyeState, cylinder: bool) -> Iterator[Question]:
         foggy = lens.with_sphere(lens.sphere + fog)
         if on_the_dials(foggy):
             yield AcuityQuestion(eye.eye, Settle.id, foggy)
-
-
