@@ -90,7 +90,7 @@ def test_nothing_more_is_looked_for_only_where_free_writing_fits_at_its_pace(rea
     axis, other = read("axis ninety"), read("axis nineteen")
     assert plain_number(weighing({axis: -2.0, other: -6.0}, free=axis))
     assert not plain_number(weighing({axis: -2.0, other: -4.5}, free=axis))
-    assert not plain_number(weighing({axis: -4.0, other: -9.0}, free=axis))
+    assert not plain_number(weighing({axis: -5.0, other: -12.0}, free=axis))
     assert not plain_number(weighing({axis: -2.0, other: -6.0}))
     assert not plain_number(weighing({axis: -2.0, other: -6.0}, free=axis, active=1.6))
 
