@@ -7,13 +7,16 @@ vector is wanted, as an eye is refracted, not a person measured.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 
+from ..optics.lens import Lens
 from ..protocol.meanings import Meaning
 from ..protocol.questions import AcuityQuestion, Choice, Legible, Question
-from .model import Array, Seen, choice_row, line_row, reading_rows
+from .model import Answers, Array, Seen, Values, choice_values, columns, line_values, reading_values
 
 BINS: Final = 16  # of equal weight, from the least blur to the most
 
@@ -23,21 +26,39 @@ def chances(question: Question, seen: Seen) -> Array:
 
     Raises ValueError for a question whose answer says nothing about the eye.
     """
-    if isinstance(question, Choice):
-        rows = [choice_row(question.first, question.second, meaning) for meaning in _CHOICE]
-        table = np.concatenate([np.exp(seen.log_choices(row.choices)) for row in rows if row is not None])
-    elif isinstance(question, Legible):
-        rows = [line_row(question.lens, question.line, meaning) for meaning in (Meaning.YES, Meaning.NO)]
-        table = np.concatenate([np.exp(seen.log_lines(row.lines)) for row in rows if row is not None])
-    elif isinstance(question, AcuityQuestion):
-        table = np.exp(seen.log_readings(reading_rows(question.lens)))
-    else:
-        raise ValueError(f"question: the answer to {question!r} says nothing about the eye")
-    table = table.astype(np.float64)
-    return np.asarray(table / table.sum(axis=0))
+    return all_chances((question,), seen)[0]
+
+
+def all_chances(questions: Sequence[Question], seen: Seen) -> list[Array]:
+    """`chances` of many questions, found at one look."""
+    choices: list[Values] = []
+    lines: list[Values] = []
+    readings: list[Values] = []
+    places: list[tuple[str, int, int]] = []
+    for question in questions:
+        if isinstance(question, Choice):
+            rows, answers = choices, [choice_values(question.first, question.second, said) for said in _CHOICE]
+        elif isinstance(question, Legible):
+            rows, answers = lines, [line_values(question.lens, question.line, said) for said in _LEGIBLE]
+        elif isinstance(question, AcuityQuestion):
+            rows, answers = readings, reading_values(question.lens)
+        else:
+            raise ValueError(f"question: the answer to {question!r} says nothing about the eye")
+        places.append((question.form, len(rows), len(answers)))
+        rows += answers
+    asked = Answers(columns(choices, 12), columns(lines, 7), columns(readings, 5))
+    each = np.exp(seen.log_each(asked)).astype(np.float64)
+    by_form = {
+        Choice.form: each[np.argsort(asked.packed.order)],
+        Legible.form: each[len(choices) :],
+        AcuityQuestion.form: each[len(choices) + len(lines) :],
+    }
+    tables = (by_form[form][first : first + count] for form, first, count in places)
+    return [table / table.sum(axis=0) for table in tables]
 
 
 _CHOICE: Final = (Meaning.FIRST, Meaning.SECOND, Meaning.SAME)
+_LEGIBLE: Final = (Meaning.YES, Meaning.NO)
 
 
 def information(table: Array, weights: Array) -> float:
@@ -66,13 +87,37 @@ def blur_information(table: Array, shown: Array, weights: Array) -> float:
     return _entropy(joint.sum(axis=1)) - float(_entropy_terms(within).sum(axis=0) @ share)
 
 
+def most_telling(questions: Sequence[Question], seen: Seen) -> Question:
+    """The question whose answer is expected to tell most of the blur it is about (`blur_information`); the first of
+    equals. The particles count alike, and there is a multiple of BINS of them."""
+    lenses = [lens.vector for question in questions for lens in _lenses(question)]
+    blurs = iter(seen.blurs(lenses).astype(np.float64))
+    best, most = questions[0], -math.inf
+    for question, table in zip(questions, all_chances(questions, seen), strict=True):
+        shown = np.subtract(*(next(blurs) for _ in _lenses(question))) if isinstance(question, Choice) else next(blurs)
+        told = _told(table[:, np.argsort(shown)].reshape(len(table), BINS, -1).mean(axis=2))
+        if told > most:
+            best, most = question, told
+    return best
+
+
+def _told(within: Array) -> float:
+    """Bits of the chances (answers, bins) in bins of equal weight."""
+    return _entropy(within.mean(axis=1)) - float(_entropy_terms(within).sum() / within.shape[1])
+
+
 def shown_by(question: Question, seen: Seen) -> Array:
     """What a question shows each particle, dioptres: by how much the first lens blurs more than the second, or the blur
     behind the one lens."""
+    blurs = seen.blurs([lens.vector for lens in _lenses(question)]).astype(np.float64)
+    return np.asarray(blurs[0] - blurs[1] if isinstance(question, Choice) else blurs[0])
+
+
+def _lenses(question: Question) -> tuple[Lens, ...]:
     if isinstance(question, Choice):
-        return np.asarray(seen.blur(question.first.vector) - seen.blur(question.second.vector), dtype=np.float64)
+        return question.first, question.second
     assert isinstance(question, (Legible, AcuityQuestion))
-    return np.asarray(seen.blur(question.lens.vector), dtype=np.float64)
+    return (question.lens,)
 
 
 def _entropy_terms(table: Array) -> Array:

@@ -14,7 +14,7 @@ found published for such choices.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from copy import copy
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -274,33 +274,45 @@ _CHOICE_WEIGHTS: Final = {
 }
 
 
+def choice_values(first: Lens, second: Lens, meaning: Meaning, hedged: bool | None = None) -> Values:
+    """The column of a choice; `hedged` None: not to be counted. KeyError for what is no answer to a choice."""
+    weights = _CHOICE_WEIGHTS[meaning]
+    mark = -1.0 if hedged is None or not weights[2] else float(hedged)
+    return (*first.vector, first.cylinder / 100, *second.vector, second.cylinder / 100, *weights, mark)
+
+
 @lru_cache(maxsize=4096)
 def choice_row(first: Lens, second: Lens, meaning: Meaning | None, hedged: bool | None = None) -> Answers | None:
     """A choice as a row; `hedged` None: not to be counted."""
-    weights = _CHOICE_WEIGHTS.get(meaning) if meaning is not None else None
-    if weights is None:
+    if meaning not in _CHOICE_WEIGHTS:
         return None
-    mark = -1.0 if hedged is None or not weights[2] else float(hedged)
-    none = Answers.none()
-    row = (*first.vector, first.cylinder / 100, *second.vector, second.cylinder / 100, *weights, mark)
-    return Answers(_column(row), none.lines, none.readings)
+    return Answers(columns([choice_values(first, second, meaning, hedged)], 12), *_NONE[1:])
+
+
+_LINE_WEIGHTS: Final = {
+    # weight of yes and of no, a constant; "can't tell": hardly a letter was read
+    Meaning.YES: (1.0, 0.0, 0.0),
+    Meaning.NO: (0.0, 1.0, 0.0),
+    Meaning.UNSURE: (0.0, 0.2, 0.02),
+}
+
+
+def line_values(lens: Lens, line: str, meaning: Meaning) -> Values:
+    """The column of an answer to "can you read any letter on this line". KeyError for what is none."""
+    return (*lens.vector, _logmar(line), *_LINE_WEIGHTS[meaning])
 
 
 @lru_cache(maxsize=4096)
 def line_row(lens: Lens, line: str, meaning: Meaning | None) -> Answers | None:
-    """An answer to "can you read any letter on this line" as a row. "Can't tell": hardly a letter was read."""
-    said = {Meaning.YES: (1, 0, 0), Meaning.NO: (0, 1, 0), Meaning.UNSURE: (0, 0.2, 0.02)}
-    if meaning not in said:
+    """An answer to "can you read any letter on this line" as a row."""
+    if meaning not in _LINE_WEIGHTS:
         return None
-    none = Answers.none()
-    row = _column((*lens.vector, _logmar(line), *said[meaning]))
-    return Answers(none.choices, row, none.readings)
+    return Answers(_NONE[0], columns([line_values(lens, line, meaning)], 7), _NONE[2])
 
 
 @lru_cache(maxsize=4096)
 def _reading_row(lens: Lens, low: float, high: float) -> Answers:
-    none = Answers.none()
-    return Answers(none.choices, none.lines, _column((*lens.vector, low, high)))
+    return Answers(*_NONE[:2], columns([(*lens.vector, low, high)], 5))
 
 
 @lru_cache(maxsize=256)
@@ -308,14 +320,22 @@ def _logmar(line: str) -> float:
     return Acuity.parse(line).logmar
 
 
+def reading_values(lens: Lens) -> list[Values]:
+    """The columns of every line that may be read through a lens, and of none at all."""
+    return [(*lens.vector, *pair) for pair in pairwise((-_OPEN, *_SIZES, _OPEN))]
+
+
 def reading_rows(lens: Lens) -> Singles:
     """Every line that may be read through a lens, and none at all, as rows."""
-    edges = (-_OPEN, *_SIZES, _OPEN)
-    return np.concatenate([_column((*lens.vector, *pair)) for pair in pairwise(edges)], axis=1)
+    return columns(reading_values(lens), 5)
 
 
-def _column(row: tuple[float, ...]) -> Singles:
-    return np.array(row, dtype=np.float32).reshape(len(row), 1, 1)
+Values = tuple[float, ...]
+
+
+def columns(values: Sequence[Values], size: int) -> Singles:
+    """(size, n, 1) of n such columns."""
+    return np.asarray(np.array(values, dtype=np.float32).reshape(-1, size).T[:, :, None])
 
 
 def _bounds(heard: Heard) -> tuple[float, float] | None:
@@ -354,6 +374,7 @@ class Packed:
     second: Places
     minus: Singles
     cylinder: Singles
+    order: Places
     named: int
     sign: Singles
     hedge: Singles
@@ -398,6 +419,7 @@ class Packed:
             np.array(second, int),
             choices[0] - choices[4],
             choices[3] - choices[7],
+            order,
             count,
             choices[10, :count],
             _HEDGED[0][hedged][:, None],
@@ -454,7 +476,11 @@ class Seen:
 
     def blur(self, lens: PowerVector) -> Singles:
         """Blur behind a lens, in dioptres at a 4 mm pupil, (particles,)."""
-        m, j0, j45 = (np.float32(part) for part in lens)
+        return np.asarray(self.blurs((lens,))[0])
+
+    def blurs(self, lenses: Sequence[PowerVector]) -> Singles:
+        """Blur behind lenses, in dioptres at a 4 mm pupil, (lenses, particles)."""
+        m, j0, j45 = np.array(lenses, dtype=np.float32).reshape(-1, 3).T[:, :, None]
         return np.asarray(np.sqrt(self._blur_squared(m, j0, j45)))
 
     def log_choices(self, choices: Singles) -> Singles:

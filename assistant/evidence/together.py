@@ -21,7 +21,7 @@ from ..optics.lens import Lens
 from ..optics.power_vector import PowerVector
 from ..protocol import plan
 from ..protocol.questions import AcuityQuestion, Choice, Legible, Question
-from .gain import blur_information, chances, shown_by
+from .gain import most_telling
 from .habit import Habit
 from .model import (
     ANY_LETTER,
@@ -107,8 +107,7 @@ class Estimate:
     def most_telling(self, questions: Sequence[Question]) -> Question:
         """The question whose answer is expected to tell most of the eye; the first of equals."""
         chosen = np.random.default_rng(_SEED).choice(len(self.weights), POINTS, p=self.weights)
-        seen, even = Seen(self.theta[:, chosen], self.age), np.full(POINTS, 1 / POINTS)
-        return max(questions, key=lambda one: blur_information(chances(one, seen), shown_by(one, seen), even))
+        return most_telling(questions, Seen(self.theta[:, chosen], self.age))
 
     @cached_property
     def bits(self) -> float:
