@@ -286,7 +286,8 @@ def choice_row(first: Lens, second: Lens, meaning: Meaning | None, hedged: bool 
     """A choice as a row; `hedged` None: not to be counted."""
     if meaning not in _CHOICE_WEIGHTS:
         return None
-    return Answers(columns([choice_values(first, second, meaning, hedged)], 12), *_NONE[1:])
+    row = columns([choice_values(first, second, meaning, hedged)], 12)
+    return Answers(row, _NONE[1], _NONE[2])
 
 
 _LINE_WEIGHTS: Final = {
@@ -312,7 +313,7 @@ def line_row(lens: Lens, line: str, meaning: Meaning | None) -> Answers | None:
 
 @lru_cache(maxsize=4096)
 def _reading_row(lens: Lens, low: float, high: float) -> Answers:
-    return Answers(*_NONE[:2], columns([(*lens.vector, low, high)], 5))
+    return Answers(_NONE[0], _NONE[1], columns([(*lens.vector, low, high)], 5))
 
 
 @lru_cache(maxsize=256)

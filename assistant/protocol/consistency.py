@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from statistics import median
 
@@ -44,7 +45,13 @@ class Answer:
     @property
     def heard(self) -> Heard:
         """The answer as it was heard, as far as it says something about the eye."""
-        return Heard("", Outcome.HEARD, self.meaning, self.value, after=self.after, hedged=self.hedged)
+        return self.pair[1]
+
+    @cached_property
+    def pair(self) -> tuple[Question, Heard]:
+        """The question, and the answer as `heard`."""
+        heard = Heard("", Outcome.HEARD, self.meaning, self.value, after=self.after, hedged=self.hedged)
+        return self.question, heard
 
     @property
     def firm(self) -> bool:
@@ -103,7 +110,8 @@ def to_ask_at_end(
     if len(checks) >= plan.CATCHES_MOST or len(made) < plan.CHOICES_TO_JUDGE:
         return None
     position, often = _most(made)
-    doubtful = not _sure(eye, answers) and (said is None or _few(answers) or said.bits < plan.BITS_SURE)
+    open_ = said is None or _few(answers) or said.bits < plan.BITS_SURE
+    doubtful = open_ and not _sure(eye, answers)
     if not (doubtful or (not checks and often >= plan.ONE_SIDED * len(made))):
         return None
     dull = _dull(answers)
@@ -326,8 +334,7 @@ def _weighing(eye: EyeState, answers: Answers, said: Said) -> tuple[Flag, ...]:
     """Whether the lenses foretold the answers, and whether the answers speak for the lens."""
     flags = []
     # Few answers about a lens that was nearly right cannot hold many bits.
-    least = plan.BITS_LEAST_SURE if _sure(eye, answers) else plan.BITS_LEAST
-    if said.bits < least:
+    if said.bits < plan.BITS_LEAST and (said.bits < plan.BITS_LEAST_SURE or not _sure(eye, answers)):
         seen = fit(eye, answers)
         facts = {"answers": seen.answers, "against": seen.against, "evidence": round(said.bits, 1)}
         flags.append(Flag("answers_do_not_fit", eye.eye, facts))
