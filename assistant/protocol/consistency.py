@@ -110,8 +110,9 @@ def to_ask_at_end(
     if len(checks) >= plan.CATCHES_MOST or len(made) < plan.CHOICES_TO_JUDGE:
         return None
     position, often = _most(made)
-    open_ = said is None or _few(answers) or said.bits < plan.BITS_SURE
-    doubtful = open_ and not _sure(eye, answers)
+    doubtful = not _sure(eye, answers) and (
+        said is None or _few(answers) or said.bits_below(plan.BITS_SURE)
+    )
     if not (doubtful or (not checks and often >= plan.ONE_SIDED * len(made))):
         return None
     dull = _dull(answers)
@@ -334,7 +335,7 @@ def _weighing(eye: EyeState, answers: Answers, said: Said) -> tuple[Flag, ...]:
     """Whether the lenses foretold the answers, and whether the answers speak for the lens."""
     flags = []
     # Few answers about a lens that was nearly right cannot hold many bits.
-    if said.bits < plan.BITS_LEAST and (said.bits < plan.BITS_LEAST_SURE or not _sure(eye, answers)):
+    if said.bits_below(plan.BITS_LEAST) and (said.bits_below(plan.BITS_LEAST_SURE) or not _sure(eye, answers)):
         seen = fit(eye, answers)
         facts = {"answers": seen.answers, "against": seen.against, "evidence": round(said.bits, 1)}
         flags.append(Flag("answers_do_not_fit", eye.eye, facts))

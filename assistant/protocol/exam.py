@@ -855,7 +855,8 @@ class Exam:
         if self.weigh is None or progress.weighed == len(progress.answers):
             return progress.said
         answers = (one.pair for one in progress.answers)
-        said = self.weigh(answers, progress.state.lens, progress.state.age, self.start.eye(eye).lens)
+        given = self.start.eye(eye).lens
+        said = self.weigh(answers, progress.state.lens, progress.state.age, given, progress.said)
         self.state = self.state.put(changed(progress, said=said, weighed=len(progress.answers)))
         return said
 

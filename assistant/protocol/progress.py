@@ -19,7 +19,7 @@ Kept = TypeVar("Kept", "EyeProgress", "State")
 
 
 def changed(kept: Kept, **changes: object) -> Kept:
-    """As `dataclasses.replace`, in a fifth of its time, for what is kept of every question: neither has rules of its own
+    """As `dataclasses.replace`, in a fifth of its time, for what is kept of every question: neither of the two has rules
     to be checked anew."""
     new: Kept = object.__new__(type(kept))
     values = new.__dict__

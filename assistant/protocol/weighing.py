@@ -34,6 +34,9 @@ class Said(Protocol):
     def bits(self) -> float:
         """Evidence that somebody looked at the lenses: how much better they foretell the answers than habit does."""
 
+    def bits_below(self, bar: float) -> bool:
+        """Whether the `bits` are fewer: in less time than to say how many."""
+
     def off(self, lens: Lens) -> float:
         """Chance (0-1) that the eye needs a lens more than half a dioptre from this one (length of the vector)."""
 
@@ -42,8 +45,9 @@ class Said(Protocol):
 
 
 # What an eye's answers say of it, near the lens given; None: nothing.
-# Arguments: the answers in order, the lens before the eye, the age in years or None, the lens begun from or None.
-Weigh = Callable[[Iterable[tuple[Question, Heard]], Lens, "int | None", "Lens | None"], "Said | None"]
+# Arguments: the answers in order, the lens before the eye, the age in years or None, the lens begun from or None, what
+# the first of the answers said or None.
+Weigh = Callable[[Iterable[tuple[Question, Heard]], Lens, "int | None", "Lens | None", "Said | None"], "Said | None"]
 
 
 def weighed(said: Said | None, eye: EyeState, cylinder: bool = True) -> Lens:

@@ -32,6 +32,9 @@ class Says:
     spread: PowerVector = SURE
     bits: float = 20.0
 
+    def bits_below(self, bar: float) -> bool:
+        return self.bits < bar
+
     def off(self, lens: Lens) -> float:
         return 0.0
 
