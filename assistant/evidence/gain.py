@@ -7,8 +7,7 @@ vector is wanted, as an eye is refracted, not a person measured.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 import numpy as np
@@ -26,35 +25,34 @@ def chances(question: Question, seen: Seen) -> Array:
 
     Raises ValueError for a question whose answer says nothing about the eye.
     """
-    return all_chances((question,), seen)[0]
+    ((_, tables),) = _tables((question,), seen)
+    return np.asarray(tables[0])
 
 
-def all_chances(questions: Sequence[Question], seen: Seen) -> list[Array]:
-    """`chances` of many questions, found at one look."""
-    choices: list[Values] = []
-    lines: list[Values] = []
-    readings: list[Values] = []
-    places: list[tuple[str, int, int]] = []
+def _tables(questions: Sequence[Question], seen: Seen) -> Iterator[tuple[list[int], Array]]:
+    """Of each form the places of its questions, and their `chances` (questions, answers, particles), at one look."""
+    choices, lines, readings = (
+        [place for place, question in enumerate(questions) if isinstance(question, form)]
+        for form in (Choice, Legible, AcuityQuestion)
+    )
+    values: tuple[list[Values], list[Values], list[Values]] = ([], [], [])
     for question in questions:
         if isinstance(question, Choice):
-            rows, answers = choices, [choice_values(question.first, question.second, said) for said in _CHOICE]
+            values[0].extend(choice_values(question.first, question.second, said) for said in _CHOICE)
         elif isinstance(question, Legible):
-            rows, answers = lines, [line_values(question.lens, question.line, said) for said in _LEGIBLE]
+            values[1].extend(line_values(question.lens, question.line, said) for said in _LEGIBLE)
         elif isinstance(question, AcuityQuestion):
-            rows, answers = readings, reading_values(question.lens)
+            values[2].extend(reading_values(question.lens))
         else:
             raise ValueError(f"question: the answer to {question!r} says nothing about the eye")
-        places.append((question.form, len(rows), len(answers)))
-        rows += answers
-    asked = Answers(columns(choices, 12), columns(lines, 7), columns(readings, 5))
+    asked = Answers(columns(values[0], 12), columns(values[1], 7), columns(values[2], 5))
     each = np.exp(seen.log_each(asked)).astype(np.float64)
-    by_form = {
-        Choice.form: each[np.argsort(asked.packed.order)],
-        Legible.form: each[len(choices) :],
-        AcuityQuestion.form: each[len(choices) + len(lines) :],
-    }
-    tables = (by_form[form][first : first + count] for form, first, count in places)
-    return [table / table.sum(axis=0) for table in tables]
+    parts = np.split(each, np.cumsum([len(values[0]), len(values[1])]))
+    parts[0] = parts[0][np.argsort(asked.packed.order)]
+    for places, part in zip((choices, lines, readings), parts, strict=True):
+        if places:
+            table = part.reshape(len(places), -1, each.shape[1])
+            yield places, table / table.sum(axis=1, keepdims=True)
 
 
 _CHOICE: Final = (Meaning.FIRST, Meaning.SECOND, Meaning.SAME)
@@ -90,20 +88,18 @@ def blur_information(table: Array, shown: Array, weights: Array) -> float:
 def most_telling(questions: Sequence[Question], seen: Seen) -> Question:
     """The question whose answer is expected to tell most of the blur it is about (`blur_information`); the first of
     equals. The particles count alike, and there is a multiple of BINS of them."""
-    lenses = [lens.vector for question in questions for lens in _lenses(question)]
-    blurs = iter(seen.blurs(lenses).astype(np.float64))
-    best, most = questions[0], -math.inf
-    for question, table in zip(questions, all_chances(questions, seen), strict=True):
-        shown = np.subtract(*(next(blurs) for _ in _lenses(question))) if isinstance(question, Choice) else next(blurs)
-        told = _told(table[:, np.argsort(shown)].reshape(len(table), BINS, -1).mean(axis=2))
-        if told > most:
-            best, most = question, told
-    return best
-
-
-def _told(within: Array) -> float:
-    """Bits of the chances (answers, bins) in bins of equal weight."""
-    return _entropy(within.mean(axis=1)) - float(_entropy_terms(within).sum() / within.shape[1])
+    firsts = np.cumsum([0, *(len(_lenses(question)) for question in questions)])
+    blurs = seen.blurs([lens.vector for question in questions for lens in _lenses(question)]).astype(np.float64)
+    told = np.empty(len(questions))
+    for places, tables in _tables(questions, seen):
+        shown = blurs[firsts[places]]
+        if isinstance(questions[places[0]], Choice):
+            shown -= blurs[firsts[places] + 1]
+        ordered = np.take_along_axis(tables, np.argsort(shown, axis=1)[:, None, :], axis=2)
+        within = ordered.reshape(*tables.shape[:2], BINS, -1).mean(axis=3)
+        known = _entropy_terms(within).sum(axis=1).mean(axis=1)
+        told[places] = _entropy_terms(within.mean(axis=2)).sum(axis=1) - known
+    return questions[int(np.argmax(told))]
 
 
 def shown_by(question: Question, seen: Seen) -> Array:

@@ -364,11 +364,14 @@ def _bounds(heard: Heard) -> tuple[float, float] | None:
 class Packed:
     """Answers sorted for the likelihood: every lens once, whatever was asked about it, and the constants as columns.
 
-    m, j0, j45    the lenses, those of choices first
+    m, j0, j45    the lenses, the first `paired` of them those of choices
     acute         which of them lines were asked about
-    first, second, line, reading   which lens each answer is about (the last two within `acute`)
+    order         where each choice was among the answers: the `named`, that name a lens, come first
+    first, second, sign   which lenses a choice was between, and +1 for the second, -1 for the first: those that name a
+            lens, then those that do not, once for each lens
     minus, cylinder   of the second lens, less than the first (D)
-    named         choices that name a lens: they come first, in their order
+    seen, limit   which lens (within `acute`) and which acuity (logMAR): lines, then the high bounds of readings, then
+            the low ones
     """
 
     m: Singles
@@ -376,71 +379,69 @@ class Packed:
     j45: Singles
     paired: int
     acute: Places
-    first: Places
-    second: Places
-    minus: Singles
-    cylinder: Singles
     order: Places
     named: int
+    first: Places
+    second: Places
     sign: Singles
+    minus: Singles
+    cylinder: Singles
     hedge: Singles
     hedge_slope: Singles
     same: Singles
     constant: Singles
-    line: Places
-    size: Singles
+    lines: int
+    readings: int
+    seen: Places
+    limit: Singles
     yes: Singles
     no: Singles
     line_constant: Singles
-    either: Singles
-    reading: Places
-    low: Singles
-    high: Singles
 
     @staticmethod
     def of(answers: Answers) -> Packed:
-        named = answers.choices[10, :, 0] != 0
-        order = np.argsort(~named, kind="stable")
+        order = np.argsort(answers.choices[10, :, 0] == 0, kind="stable")
+        named = int(np.count_nonzero(answers.choices[10]))
         choices, lines, readings = answers.choices[:, order], answers.lines, answers.readings
+        both = np.concatenate((choices, choices[:, named:]), axis=1)
+        sign = both[10].copy()
+        sign[named : len(order)], sign[len(order) :] = 1, -1
         places: dict[tuple[float, ...], int] = {}
 
         def placed(rows: Singles) -> list[int]:
             return [places.setdefault(tuple(lens), len(places)) for lens in rows[:, :, 0].T.tolist()]
 
-        first, second = placed(choices[0:3]), placed(choices[4:7])
+        first, second = placed(both[0:3]), placed(both[4:7])
         paired = len(places)
-        told = placed(lines[0:3]) + placed(readings[0:3])
-        acute = {lens: place for place, lens in enumerate(dict.fromkeys(told))}
+        told = placed(lines[0:3]), placed(readings[0:3])
+        seen = (*told[0], *told[1], *told[1])
+        acute = {lens: place for place, lens in enumerate(dict.fromkeys(seen))}
         lenses = np.array(list(places), np.float32).reshape(-1, 3).T[:, :, None]
-        count = int(named.sum())
-        hedged = choices[11, :count, 0].astype(int)
-        within = [acute[lens] for lens in told]
+        hedged = choices[11, :named, 0].astype(int)
         return Packed(
-            lenses[0],
-            lenses[1],
-            lenses[2],
-            paired,
-            np.array(list(acute), int),
-            np.array(first, int),
-            np.array(second, int),
-            choices[0] - choices[4],
-            choices[3] - choices[7],
-            order,
-            count,
-            choices[10, :count],
-            _HEDGED[0][hedged][:, None],
-            _HEDGED[1][hedged][:, None],
-            choices[8, count:],
-            choices[9, count:],
-            np.array(within[: lines.shape[1]], int),
-            lines[3],
-            lines[4],
-            lines[5],
-            lines[6],
-            (lines[4] + lines[5]) / 2,
-            np.array(within[lines.shape[1] :], int),
-            readings[3],
-            readings[4],
+            m=lenses[0],
+            j0=lenses[1],
+            j45=lenses[2],
+            paired=paired,
+            acute=np.array(list(acute), int),
+            order=order,
+            named=named,
+            first=np.array(first, int),
+            second=np.array(second, int),
+            sign=sign,
+            minus=both[0] - both[4],
+            cylinder=both[3] - both[7],
+            hedge=_HEDGED[0][hedged][:, None],
+            hedge_slope=_HEDGED[1][hedged][:, None],
+            same=choices[8, named:],
+            constant=choices[9, named:],
+            lines=lines.shape[1],
+            readings=readings.shape[1],
+            seen=np.array([acute[lens] for lens in seen], int),
+            limit=np.concatenate((lines[3], readings[4], readings[3])),
+            yes=lines[4],
+            no=lines[5],
+            line_constant=lines[6],
         )
 
 
@@ -469,16 +470,18 @@ class Seen:
         other.m, other.j0, other.j45 = theta[:3].astype(np.float32)
         return other
 
-    def _blur_squared(self, m: Singles | np.float32, j0: Singles | np.float32, j45: Singles | np.float32) -> Singles:
+    def _blur_squared(self, m: Singles, j0: Singles, j45: Singles) -> Singles:
         """Square of the blur behind lenses, in dioptres at a 4 mm pupil."""
-        left = np.asarray(m - self.m)
-        left += np.minimum(np.maximum(-left, 0), self.focus)
+        left = m - self.m
+        focused = left + self.focus
+        np.minimum(focused, 0, out=focused)
+        np.maximum(left, focused, out=left)  # what is too much minus is focused away as far as may be
         left *= left
         for part in (j0 - self.j0, j45 - self.j45):
             part *= part
             left += part
         left *= self.scale_squared
-        return left
+        return np.asarray(left)
 
     def blur(self, lens: PowerVector) -> Singles:
         """Blur behind a lens, in dioptres at a 4 mm pupil, (particles,)."""
@@ -517,11 +520,9 @@ class Seen:
                 # Acuity in logMAR behind the lenses.
                 b2 = b2[packed.acute]
                 b2 += np.float32(1e-6)
-                acuity = np.log10(self.best_mar + np.exp(0.5 * self.exponent * np.log(b2)))
-                if len(packed.line):
-                    chances.append(self._lines(packed, acuity[packed.line]))
-                if len(packed.reading):
-                    chances.append(self._readings(packed, acuity[packed.reading]))
+                acuity = np.log(self.best_mar + np.exp(0.5 * self.exponent * np.log(b2)))
+                acuity *= 1 / _LN_10
+                chances += self._acuities(packed, acuity)
         if not chances:
             return np.zeros((0, len(self.m)), np.float32)
         each = np.concatenate(chances)
@@ -531,60 +532,69 @@ class Seen:
     def _choices(self, packed: Packed, b2: Singles) -> list[Singles]:
         blur = np.sqrt(b2 + self.inner)
         better, second = blur[packed.first], blur[packed.second]
-        mean = better + second
-        mean *= np.float32(0.5)
+        both = better + second
         better -= second  # the difference seen (D), above 0: the second lens is better
-        told = self.weber * mean  # the noise (D)
+        told = self.weber / 2 * both  # the noise (D)
         told += self.threshold
         better += self.minus * packed.minus
         better += self.cylinder * packed.cylinder
         better += self.position * told
-        zone = self.growth * mean  # the same zone (D)
+        zone = self.growth / 2 * both  # the same zone (D)
         zone += self.same
-        slope = np.float32(_LOGISTIC) / told
-        made, named, looks = [], packed.named, 1 - self.lapse
+        beyond = better
+        beyond *= packed.sign
+        beyond -= zone
+        told *= np.float32(-1 / _LOGISTIC)
+        p, named, count = beyond / told, packed.named, len(packed.order)
+        np.exp(p, out=p)
+        p += 1
+        looks, stray = 1 - self.lapse, self.lapse / 3
+        np.divide(looks, p, out=p)
+        made = []
         if named:
-            beyond = better[:named] * packed.sign
-            beyond -= zone[:named]
-            p = 1 / (1 + np.exp(-beyond * slope[:named]))
-            p *= looks
-            p += self.lapse / 3
             # An answer that came through by a hair is the one that is hedged. Chance of hedging: near * hedging + 0.01.
-            near = np.exp(np.minimum(-beyond, 0) / (np.float32(0.1) + zone[:named]))
+            near = np.maximum(beyond[:named], 0)
+            near /= np.float32(-0.1) - zone[:named]
+            np.exp(near, out=near)
             near *= packed.hedge_slope * self.hedging
             near += packed.hedge
-            p *= near
-            made.append(p)
-        if named < len(packed.first):
-            better, zone, slope = better[named:], zone[named:], slope[named:]
-            p = 1 - 1 / (1 + np.exp((zone - better) * slope)) - 1 / (1 + np.exp((zone + better) * slope))
-            p *= looks
-            p += self.lapse / 3
-            p *= packed.same
-            p += packed.constant
-            made.append(p)
+            chosen = p[:named]
+            chosen += stray
+            chosen *= near
+            made.append(chosen)
+        if named < count:
+            alike = (looks + stray) - p[named:count]
+            alike -= p[count:]
+            alike *= packed.same
+            alike += packed.constant
+            made.append(alike)
         return made
 
-    def _lines(self, packed: Packed, acuity: Singles) -> Singles:
-        spare = packed.size - acuity
-        spare += self.any_letter
-        read = 1 / (1 + np.exp(spare * (np.float32(-_LOGISTIC) / self.noise)))
-        p = packed.yes * read + packed.no * (1 - read)
-        p *= 1 - self.lapse
-        p += packed.either * self.lapse
-        p += packed.line_constant
-        return np.asarray(p)
-
-    def _readings(self, packed: Packed, acuity: Singles) -> Singles:
-        shown = acuity - self.reading
-        slope = np.float32(-_LOGISTIC) / self.noise
-        p = 1 / (1 + np.exp((packed.high - shown) * slope))
-        p -= 1 / (1 + np.exp((packed.low - shown) * slope))
-        off = np.minimum(np.maximum(packed.low - shown, shown - packed.high), 1)
-        stray = np.where(off < 0.35, np.float32(0.15), np.float32(0.02)) * self.lapse
-        p *= 1 - self.lapse
-        p += stray
-        return np.asarray(p)
+    def _acuities(self, packed: Packed, acuity: Singles) -> list[Singles]:
+        lines, readings = packed.lines, packed.readings
+        spare = packed.limit - acuity[packed.seen]
+        spare[:lines] += self.any_letter
+        spare[lines:] += self.reading
+        read = spare * (np.float32(-_LOGISTIC) / self.noise)
+        np.exp(read, out=read)
+        read += 1
+        looks = 1 - self.lapse
+        np.divide(looks, read, out=read)
+        made = []
+        if lines:
+            yes, either = packed.yes - packed.no, (packed.yes + packed.no) / 2
+            p = yes * read[:lines]
+            p += packed.no * looks
+            p += either * self.lapse
+            p += packed.line_constant
+            made.append(p)
+        if readings:
+            high, low = slice(lines, lines + readings), slice(lines + readings, None)
+            near = np.maximum(spare[low], -spare[high]) < 0.35
+            p = read[high] - read[low]
+            p += np.where(near, np.float32(0.15), np.float32(0.02)) * self.lapse
+            made.append(p)
+        return made
 
     def log_likelihood(self, answers: Answers) -> Array:
         """Logarithm of the chance of all answers together, (particles,)."""

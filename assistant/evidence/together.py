@@ -4,7 +4,9 @@ The cloud (`cloud.py`) follows an exam answer by answer from a prior as wide as 
 a few milliseconds: the most likely eye and person are climbed to from where the answers are likeliest along the
 sphere, and points drawn around them, as wide as the posterior is there, are weighed by it (Laplace's approximation as
 the proposal of importance sampling: L. Tierney, J.B. Kadane, J Am Stat Assoc 1986;81:82-86; reference from memory).
-Same answers, same figures: the random numbers are seeded.
+After more answers the points are weighed by those; where too few then count, others are drawn about them and weighed by
+all answers (a population Monte Carlo step: O. Cappé and others, J Comput Graph Stat 2004;13:907-929; reference from
+memory). Same answers weighed at the same places, same figures: the random numbers are seeded.
 """
 
 from __future__ import annotations
@@ -57,10 +59,10 @@ from .model import (
 )
 from .pairs import Pair
 
-POINTS: Final = 600
-ALIKE: Final = 320  # particles of equal weight by which a question is chosen
+POINTS: Final = 900
+ALIKE: Final = 160  # particles of equal weight by which a question is chosen
 FREE: Final = (M, J0, J45, THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, POSITION, MINUS, ANY_LETTER, FOCUS, BEST)
-"""What is let vary: first the power vector, then logarithms to SCALE, the best acuity last. The rest moves the refraction
+"""What is let vary: the power vector first, logarithms up to SCALE, the best acuity last. The rest moves the refraction
 little and stays at the middle of its prior, for speed."""
 UNIT: Final = np.array([0.3 if row < 3 else 0.1 if row == BEST else NUISANCES[row - 3][2] for row in FREE])
 """Steps of the climb are of this size: D, and about a standard deviation of the prior."""
@@ -69,26 +71,26 @@ CROSSES: Final = ((0.0, 0.0), (1.2, 0.0), (-1.2, 0.0), (0.0, 1.2), (0.0, -1.2)) 
 FOCUSING: Final = (-1.0, 1.0)  # normal scores: resting, focusing
 CLIMBS: Final = 4  # from the likeliest of them,
 APART: Final = 0.9  # D: of each other
-FIRST_STEPS: Final = 2  # after so many steps
-FAR_BELOW: Final = 6.0  # what is so far below the highest (natural logarithm) is left,
-MOST_STEPS: Final = 6  # and the others go on
+FIRST_STEPS: Final = 3  # after so many steps
+FAR_BELOW: Final = 8.0  # what is so far below the highest (natural logarithm) is left,
+MOST_STEPS: Final = 8  # and the others go on
 FARTHEST: Final = 3.0  # units a step may go
 SHORTER: Final = 0.3  # of a step that led down
 SHORTENED: Final = 2  # times at most
 SAME_TOP: Final = 0.3  # units of the power vector within which two tops are one
 ENOUGH: Final = 0.2  # to be gained by a step: less, and the top is reached
-LAST: Final = 1.0
+LAST: Final = 1.0  # deviations that the last step may go, which is not looked at again
 _PROBE: Final = 0.1  # units: for slopes
 _LEAST_CURVE: Final = 0.1  # a unit may be this wide at most: prior and climb stay in proportion
 _DEGREES: Final = 12.0  # of freedom of the points: tails heavier than the posterior's
-# By how much wider than at its top the posterior is, by what is FREE (measured over cohorts).
-_WIDER: Final = np.array([1.4 if row < 3 else 1.3 if row == SCALE else 1.2 if row == BEST else 1.1 for row in FREE])[:, None]
-_ABOUT: Final = 1.1
-TEMPER=.5
-LEAST=20.
-FEWEST: Final = 5.0  # effective points to go on from
-EFFECTIVE: Final = 0.1  # share of points that counts; below, more are drawn about what they show,
-ROUNDS: Final = 2  # at most so often
+# By how much wider than at its top the posterior is taken to be, by what is FREE (measured over cohorts),
+_WIDER: Final = np.array([1.4 if row < 3 else {SCALE: 1.3, BEST: 1.2}.get(row, 1.1) for row in FREE])[:, None]
+_ABOUT: Final = 1.1  # and than points show it.
+TEMPERED: Final = 0.5  # power of weights by which points show it: they are few
+LEAST: Final = 20.0  # effective points that will do
+FEWEST: Final = 5.0  # effective points to go on from after more answers
+EFFECTIVE: Final = 0.05  # share of points that counts; below, more are drawn about what they show,
+ROUNDS: Final = 4  # at most so often
 _FLAT: Final = 0.01  # units squared, least spread of those
 _SEED: Final = 20170310
 
@@ -130,17 +132,13 @@ class Estimate:
         lines = tuple(pair for pair in self.pairs if isinstance(pair[0], AcuityQuestion))
         read = _rows(lines)
         if not read.readings.shape[1]:
-            return self._least_bits
+            return self.least_bits
         known = _estimate(lines, read, self.near, self.age, self.start).log_chance
-        return self._least_bits - known / math.log(2)
-
-    def bits_below(self, bar: float) -> bool:
-        """Whether the `bits` are fewer. Most often it is plain without the lines read being weighed by themselves."""
-        return self._least_bits < bar and self.bits < bar
+        return self.least_bits - known / math.log(2)
 
     @cached_property
-    def _least_bits(self) -> float:
-        """The bits as if every line read had been certain beforehand."""
+    def least_bits(self) -> float:
+        """What the `bits` are not below: as if every line read had been certain beforehand."""
         habit, total = Habit(), self.log_chance / math.log(2)
         for question, heard in self.pairs:
             if answer_row(question, heard) is not None and isinstance(question, (Choice, Legible)):
@@ -182,7 +180,7 @@ def _gone_on(before: Estimate, pairs: tuple[Pair, ...], near: Lens) -> Estimate 
     log_chance = before.log_chance + float(_log_sum(log_weights))
     theta = before.theta
     if effective < EFFECTIVE * POINTS:
-        bell = _Bell.about(eye.points(theta), _normal(TEMPER * log_weights))
+        bell = _Bell.about(eye.points(theta), _normal(TEMPERED * log_weights))
         points, log_weights = _drawn(eye.density, [bell], [POINTS])
         theta, weights = eye.theta(points), _normal(log_weights)
         if 1 / (weights @ weights) < LEAST:
@@ -205,8 +203,8 @@ class _Eye:
 
     def __init__(self, answers: Answers, age: float | None, start: Lens | None) -> None:
         self.answers, self.age, self.start = answers, age, start
-        self._middle = Prior(None, age).middle()[:, None]
-        self._centre, self._steady = self._middle[_ROWS], Seen(self._middle, age)
+        self._middle, self._steady = _middle(age)
+        self._centre = self._middle[_ROWS]
         self._given = None if start is None else start.vector
         if self._given is not None and plan.focuses(age):
             self._given = PowerVector(self._given.m + OVER_MINUSED, self._given.j0, self._given.j45)
@@ -250,6 +248,13 @@ class _Eye:
             self.start,
             self.answers,
         )
+
+
+@lru_cache(maxsize=256)
+def _middle(age: float | None) -> tuple[Array, Seen]:
+    """A particle in the middle of the prior, (SIZE, 1)."""
+    middle = Prior(None, age).middle()[:, None]
+    return middle, Seen(middle, age)
 
 
 class _Varied(Seen):
@@ -347,13 +352,15 @@ def _starts(eye: _Eye, at: PowerVector) -> list[Array]:
     """The likeliest places of a net over all that was shown, each far from the others."""
     answers = eye.answers
     shown = np.concatenate([answers.choices[0], answers.choices[4], answers.lines[0], answers.readings[0]])
-    spheres = np.union1d(np.arange(shown.min() - 1, shown.max() + 1.1, 1.0), at.m + np.arange(-1.0, 1.1, 0.5))
-    crosses = ((at.j0, at.j45), *((at.j0 + j0, at.j45 + j45) for j0, j45 in CROSSES))
-    net = [(m, j0, j45, z) for j0, j45 in crosses for z in FOCUSING for m in spheres]
-    starts = np.zeros((_SIZE, len(net)))
-    starts[[0, 1, 2, FREE.index(FOCUS)]] = np.array(net).T
+    spheres = np.concatenate((np.arange(shown.min() - 1, shown.max() + 1.1, 1.0), at.m + np.arange(-1.0, 1.1, 0.5)))
+    crosses = np.array(((at.j0, at.j45), *CROSSES)).T
+    net = np.zeros((_SIZE, crosses.shape[1], len(FOCUSING), len(spheres)))
+    net[0] = spheres
+    net[1:3] = crosses[:, :, None, None]
+    net[FREE.index(FOCUS)] = np.array(FOCUSING)[:, None]
+    starts = net.reshape(_SIZE, -1)
     starts[:3] /= _UNIT[:3]
-    starts[-1] = max(0.0, _best_read(answers) - Prior(None, eye.age).middle()[BEST]) / UNIT[-1]
+    starts[-1] = max(0.0, _best_read(answers) - _middle(eye.age)[0][BEST, 0]) / UNIT[-1]
     values = eye.density(starts)
     chosen: list[Array] = []
     while len(chosen) < CLIMBS and values.max() > -np.inf:
@@ -365,8 +372,8 @@ def _starts(eye: _Eye, at: PowerVector) -> list[Array]:
 
 def _climbed(parts: Parts, starts: list[Array]) -> list[_Top]:
     """The tops reached from these starts, all at once: one look at the density costs little more for many places than
-    for one. The slopes of the single answers stand for the curvature on the way (E.K. Berndt, B.H. Hall, R.E. Hall, J.A. Hausman,
-    Ann Econ Soc Meas 1974;3:653-665; reference from memory); at a top it is looked at itself."""
+    for one. The slopes of the single answers stand for the curvature on the way (E.K. Berndt, B.H. Hall, R.E. Hall,
+    J.A. Hausman, Ann Econ Soc Meas 1974;3:653-665; reference from memory); at a top it is looked at itself."""
     tried = np.array(starts)
     at, ahead = tried.copy(), np.zeros_like(tried)
     shortened, hoped = np.zeros(len(tried), int), np.zeros(len(tried))
@@ -442,7 +449,7 @@ class _Bell:
 
     @staticmethod
     def _of(centre: Array, root: Array) -> _Bell:
-        return _Bell(centre, root, np.linalg.inv(root), float(np.log(np.diag(root)).sum()))
+        return _Bell(centre, root, np.asarray(np.linalg.inv(root)), float(np.log(np.diag(root)).sum()))
 
     def draw(self, spread: Array) -> Array:
         """(size, n) points, from as many columns of the `_pool`."""
@@ -482,7 +489,7 @@ def _drawn(density: Density, bells: list[_Bell], counts: list[int]) -> tuple[Arr
         if not left or 1 / (weights @ weights) >= EFFECTIVE * POINTS:
             break
         # Not the shape that was thought: points about what these show, weighed together with them.
-        bell = _Bell.about(points, _normal(0.5 * log_weights))
+        bell = _Bell.about(points, _normal(TEMPERED * log_weights))
         more = bell.draw(_pool()[:, used : used + POINTS // 2])
         chances = [np.concatenate((log, old.log_density(more))) for log, old in zip(chances, bells, strict=True)]
         points = np.concatenate((points, more), axis=1)

@@ -83,9 +83,6 @@ def to_repeat(answers: Answers) -> tuple[Answer, Choice] | None:
     Called for on the way by a long run of answers for one position, or of answers in turn.
     """
     made = choices(answers)
-    repeats = [at for at, one in enumerate(made) if one.is_check]
-    if len(repeats) >= plan.CATCHES_MOST or (repeats and len(made) - repeats[-1] <= plan.CATCH_APART):
-        return None
     run = [one.meaning for one in made if not one.is_check]
     same, turns = run[-plan.RUN_OF_ONE :], run[-plan.RUN_IN_TURN :]
     one_sided = len(same) == plan.RUN_OF_ONE and len(set(same)) == 1 and same[0] in _POSITIONS
@@ -94,7 +91,12 @@ def to_repeat(answers: Answers) -> tuple[Answer, Choice] | None:
         and set(turns) == _POSITIONS
         and all(a is not b for a, b in pairwise(turns))
     )
-    return _reversed(made[-plan.RUN_OF_ONE :]) if one_sided or in_turn else None
+    if not (one_sided or in_turn):
+        return None
+    repeats = [at for at, one in enumerate(made) if one.is_check]
+    if len(repeats) >= plan.CATCHES_MOST or (repeats and len(made) - repeats[-1] <= plan.CATCH_APART):
+        return None
+    return _reversed(made[-plan.RUN_OF_ONE :])
 
 
 def to_ask_at_end(
@@ -110,8 +112,11 @@ def to_ask_at_end(
     if len(checks) >= plan.CATCHES_MOST or len(made) < plan.CHOICES_TO_JUDGE:
         return None
     position, often = _most(made)
-    doubtful = not _sure(eye, answers) and (
-        said is None or _few(answers) or said.bits_below(plan.BITS_SURE)
+    weighed = None if _few(answers) else said
+    doubtful = (
+        (weighed is None or weighed.least_bits < plan.BITS_SURE)  # found in less time than what follows
+        and not _sure(eye, answers)
+        and (weighed is None or weighed.bits < plan.BITS_SURE)
     )
     if not (doubtful or (not checks and often >= plan.ONE_SIDED * len(made))):
         return None
@@ -264,7 +269,8 @@ def _blur(lens: PowerVector, target: PowerVector, focusing: bool) -> float:
 # ---------------------------------------------------------------------------------------------- the judgement
 def hopeless(answers: Answers) -> bool:
     """Whether every pair that may be repeated was, and each time the place was answered: more questions say no more."""
-    return sum(one.contradicts for one in answers) >= plan.CATCHES_MOST
+    repeats = [one for one in answers if one.repeats is not None]
+    return sum(one.contradicts for one in repeats) >= plan.CATCHES_MOST
 
 
 UNRELIABLE = frozenset({"position_bias", "no_preference", "answers_do_not_fit", "lens_open"})
@@ -334,11 +340,13 @@ def _few(answers: Answers) -> bool:
 def _weighing(eye: EyeState, answers: Answers, said: Said) -> tuple[Flag, ...]:
     """Whether the lenses foretold the answers, and whether the answers speak for the lens."""
     flags = []
-    # Few answers about a lens that was nearly right cannot hold many bits.
-    if said.bits_below(plan.BITS_LEAST) and (said.bits_below(plan.BITS_LEAST_SURE) or not _sure(eye, answers)):
-        seen = fit(eye, answers)
-        facts = {"answers": seen.answers, "against": seen.against, "evidence": round(said.bits, 1)}
-        flags.append(Flag("answers_do_not_fit", eye.eye, facts))
+    if said.least_bits < plan.BITS_LEAST:
+        # Few answers about a lens that was nearly right cannot hold many bits.
+        least = plan.BITS_LEAST_SURE if _sure(eye, answers) else plan.BITS_LEAST
+        if said.least_bits < least and said.bits < least:
+            seen = fit(eye, answers)
+            facts = {"answers": seen.answers, "against": seen.against, "evidence": round(said.bits, 1)}
+            flags.append(Flag("answers_do_not_fit", eye.eye, facts))
     off = said.off(eye.lens)
     if off > plan.LENS_OPEN:
         facts = {"chance": round(off, 2), "m": round(2 * said.spread.m, 2)}

@@ -34,8 +34,9 @@ class Said(Protocol):
     def bits(self) -> float:
         """Evidence that somebody looked at the lenses: how much better they foretell the answers than habit does."""
 
-    def bits_below(self, bar: float) -> bool:
-        """Whether the `bits` are fewer: in less time than to say how many."""
+    @property
+    def least_bits(self) -> float:
+        """What the `bits` are not below: found in less time."""
 
     def off(self, lens: Lens) -> float:
         """Chance (0-1) that the eye needs a lens more than half a dioptre from this one (length of the vector)."""

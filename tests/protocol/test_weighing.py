@@ -32,8 +32,9 @@ class Says:
     spread: PowerVector = SURE
     bits: float = 20.0
 
-    def bits_below(self, bar: float) -> bool:
-        return self.bits < bar
+    @property
+    def least_bits(self) -> float:
+        return self.bits
 
     def off(self, lens: Lens) -> float:
         return 0.0
