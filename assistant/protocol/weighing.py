@@ -62,7 +62,9 @@ def weighed(said: Said | None, eye: EyeState, cylinder: bool = True) -> Lens:
     # Of two lenses as likely a young eye gets the one with more plus: too much minus is what it hides.
     m = mean.m + (plan.PLUS_SHARE * said.spread.m if plan.focuses(eye.age) else 0.0)
     mean = PowerVector(m, mean.j0, mean.j45) if cylinder else PowerVector(m, now.j0, now.j45)
-    if not plan.WEIGHED_APART <= mean.minus(now).blur < math.inf or not said.spread.blur <= plan.WEIGHED_OPEN:
+    apart = mean.minus(now).blur
+    # A lens that is farther off than the answers leave open is nowhere they point, however open they leave it.
+    if not plan.WEIGHED_APART <= apart < math.inf or not said.spread.blur <= max(plan.WEIGHED_OPEN, apart):
         return eye.lens
     try:
         lens = nearest_lens(mean)
