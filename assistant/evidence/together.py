@@ -93,6 +93,9 @@ EFFECTIVE: Final = 0.05  # share of points that counts; below, more are drawn ab
 ROUNDS: Final = 4  # at most so often
 _FLAT: Final = 0.01  # units squared, least spread of those
 _SEED: Final = 20170310
+FORETOLD: Final = 1.3  # natural logarithm an answer, by which those of most people are foretold (typical: median 1.25)
+WANDERING: Final = 2.5  # times what an answer is foretold worse: logarithm of how far the posterior is drawn out
+DRAWN_OUT_MOST: Final = 3.0
 
 
 @dataclass(frozen=True)
@@ -115,10 +118,19 @@ class Estimate:
     answers: Answers = field(repr=False, compare=False)
 
     def off(self, lens: Lens, within: float = 0.5) -> float:
-        """Chance that the eye needs a lens farther than `within` dioptres from this one (length of the vector)."""
-        v, theta = lens.vector, self.theta
-        apart = (theta[M] - v.m) ** 2 + (theta[J0] - v.j0) ** 2 + (theta[J45] - v.j45) ** 2
-        return float(self.weights @ (apart > within * within))
+        """Chance that the eye needs a lens farther than `within` dioptres from this one (length of the vector), the
+        posterior drawn out where the answers wander (`drawn_out`)."""
+        mean, v = np.array(self.mean)[:, None], np.array(lens.vector)[:, None]
+        apart = mean - v + self.drawn_out * (self.theta[:3] - mean)
+        return float(self.weights @ (np.einsum("ij,ij->j", apart, apart) > within * within))
+
+    @cached_property
+    def drawn_out(self) -> float:
+        """By how much more than the posterior says is open, at least 1: the less the answers of a person are foretold
+        by any lens, the farther off it is found to be. Set over cohorts of two seeds (821 and 811)."""
+        answers = self.answers
+        count = answers.choices.shape[1] + answers.lines.shape[1] + answers.readings.shape[1]
+        return min(max(1.0, math.exp(WANDERING * (-self.log_chance / count - FORETOLD))), DRAWN_OUT_MOST)
 
     def most_telling(self, questions: Sequence[Question]) -> Question:
         """The question whose answer is expected to tell most of the eye; the first of equals."""
