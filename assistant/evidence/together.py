@@ -60,6 +60,7 @@ from .model import (
 from .pairs import Pair
 
 POINTS: Final = 900
+MANY_POINTS: Final = 4000  # where the answers wander and the lens is to be judged
 ALIKE: Final = 160  # particles of equal weight by which a question is chosen
 FREE: Final = (M, J0, J45, THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, POSITION, MINUS, ANY_LETTER, FOCUS, BEST)
 """What is let vary: the power vector first, logarithms up to SCALE, the best acuity last. The rest moves the refraction
@@ -96,6 +97,7 @@ _SEED: Final = 20170310
 FORETOLD: Final = 1.3  # natural logarithm an answer, by which those of most people are foretold (typical: median 1.25)
 WANDERING: Final = 2.5  # times what an answer is foretold worse: logarithm of how far the posterior is drawn out
 DRAWN_OUT_MOST: Final = 3.0
+LOOKED_CLOSER: Final = 1.2  # from which on
 
 
 @dataclass(frozen=True)
@@ -120,9 +122,17 @@ class Estimate:
     def off(self, lens: Lens, within: float = 0.5) -> float:
         """Chance that the eye needs a lens farther than `within` dioptres from this one (length of the vector), the
         posterior drawn out where the answers wander (`drawn_out`)."""
-        mean, v = np.array(self.mean)[:, None], np.array(lens.vector)[:, None]
-        apart = mean - v + self.drawn_out * (self.theta[:3] - mean)
-        return float(self.weights @ (np.einsum("ij,ij->j", apart, apart) > within * within))
+        said = self._closer
+        mean, v = np.array(said.mean)[:, None], np.array(lens.vector)[:, None]
+        apart = mean - v + said.drawn_out * (said.theta[:3] - mean)
+        return float(said.weights @ (np.einsum("ij,ij->j", apart, apart) > within * within))
+
+    @cached_property
+    def _closer(self) -> Estimate:
+        """This, or where the answers wander, the same found anew from more points: a few miss the tails."""
+        if self.drawn_out < LOOKED_CLOSER:
+            return self
+        return _estimate(self.pairs, self.answers, self.near, self.age, self.start, MANY_POINTS)
 
     @cached_property
     def drawn_out(self) -> float:
@@ -201,10 +211,15 @@ def _gone_on(before: Estimate, pairs: tuple[Pair, ...], near: Lens) -> Estimate 
 
 
 def _estimate(
-    pairs: tuple[Pair, ...], answers: Answers, near: Lens, age: float | None, start: Lens | None
+    pairs: tuple[Pair, ...],
+    answers: Answers,
+    near: Lens,
+    age: float | None,
+    start: Lens | None,
+    count: int = POINTS,
 ) -> Estimate:
     eye = _Eye(answers, age, start)
-    bells, counts = _placed(_climbed(eye.parts, _starts(eye, near.vector)))
+    bells, counts = _placed(_climbed(eye.parts, _starts(eye, near.vector)), count)
     points, log_weights = _drawn(eye.density, bells, counts)
     log_chance = float(_log_sum(log_weights) - np.log(len(log_weights)))
     return eye.estimate(eye.theta(points), _normal(log_weights), log_chance, pairs, near)
@@ -473,40 +488,41 @@ class _Bell:
         return np.asarray(_LOG_HEAVY - self.log_size - 0.5 * (_DEGREES + _SIZE) * np.log1p(far / _DEGREES))
 
 
-@lru_cache(maxsize=1)
-def _pool() -> Array:
-    """(size, n) draws of Student's t, the same for every eye."""
-    chance, most = np.random.default_rng([_SEED, _SIZE]), POINTS + CLIMBS + ROUNDS * (POINTS // 2)
+@lru_cache(maxsize=2)
+def _pool(count: int) -> Array:
+    """(size, n) draws of Student's t, the same for every eye: enough to draw `count` points and the rounds after."""
+    chance, most = np.random.default_rng([_SEED, _SIZE]), count + CLIMBS + ROUNDS * (count // 2)
     spread = chance.standard_normal((_SIZE, most))
     return np.asarray(spread * np.sqrt(_DEGREES / chance.chisquare(_DEGREES, most)))
 
 
-def _placed(tops: list[_Top]) -> tuple[list[_Bell], list[int]]:
+def _placed(tops: list[_Top], count: int) -> tuple[list[_Bell], list[int]]:
     """Bells on the tops, and how many points to draw from each."""
     bells = [_Bell.on(top) for top in tops]
     volumes = _normal(np.array([top.log_density + bell.log_size for top, bell in zip(tops, bells, strict=True)]))
-    return bells, [max(1, round(share * POINTS)) for share in 0.9 * volumes + 0.1 / len(tops)]
+    return bells, [max(1, round(share * count)) for share in 0.9 * volumes + 0.1 / len(tops)]
 
 
 def _drawn(density: Density, bells: list[_Bell], counts: list[int]) -> tuple[Array, Array]:
     """Points from the bells, and the logarithms of their weights."""
-    used = sum(counts)
-    parts = np.split(_pool()[:, :used], np.cumsum(counts)[:-1], axis=1)
+    used = count = sum(counts)
+    pool = _pool(POINTS if count <= POINTS + CLIMBS else MANY_POINTS)
+    parts = np.split(pool[:, :used], np.cumsum(counts)[:-1], axis=1)
     points = np.concatenate([bell.draw(part) for bell, part in zip(bells, parts, strict=True)], axis=1)
     log_density = density(points)
     chances = [bell.log_density(points) for bell in bells]
     for left in range(ROUNDS, -1, -1):
         log_weights = log_density - _log_sum(np.array(chances) + np.log(np.array(counts) / used)[:, None])
         weights = _normal(log_weights)
-        if not left or 1 / (weights @ weights) >= EFFECTIVE * POINTS:
+        if not left or 1 / (weights @ weights) >= EFFECTIVE * count:
             break
         # Not the shape that was thought: points about what these show, weighed together with them.
         bell = _Bell.about(points, _normal(TEMPERED * log_weights))
-        more = bell.draw(_pool()[:, used : used + POINTS // 2])
+        more = bell.draw(pool[:, used : used + count // 2])
         chances = [np.concatenate((log, old.log_density(more))) for log, old in zip(chances, bells, strict=True)]
         points = np.concatenate((points, more), axis=1)
         chances.append(bell.log_density(points))
-        bells, counts, used = [*bells, bell], [*counts, POINTS // 2], used + POINTS // 2
+        bells, counts, used = [*bells, bell], [*counts, more.shape[1]], used + more.shape[1]
         log_density = np.concatenate((log_density, density(more)))
     return points, log_weights
 
