@@ -185,10 +185,12 @@ class Evidence:
         return float(np.clip(WIDENED * np.exp(share @ (person - middle)), *WIDENED_WITHIN))
 
     def off(self, lens: Lens, within: float = 0.5) -> float:
-        """Chance that the eye needs a lens farther than `within` dioptres from this one (length of the vector)."""
-        v, theta = lens.vector, self._cloud.theta
-        apart = (theta[M] - v.m) ** 2 + (theta[J0] - v.j0) ** 2 + (theta[J45] - v.j45) ** 2
-        return float(self._weights @ (apart > within * within))
+        """Chance that the eye needs a lens farther than `within` dioptres from this one (length of the vector), the
+        posterior drawn out as for the intervals."""
+        vector, v = self._cloud.theta[:3], np.array(lens.vector)[:, None]
+        mean = (vector @ self._weights)[:, None]
+        apart = mean - v + self._widening() * (vector - mean)
+        return float(self._weights @ (np.einsum("ij,ij->j", apart, apart) > within * within))
 
     def enough(self, limits: Limits | None = None) -> bool:
         """Whether every interval is within the limits."""

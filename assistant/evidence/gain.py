@@ -7,13 +7,15 @@ vector is wanted, as an eye is refracted, not a person measured.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 import numpy as np
 
+from ..optics.lens import Lens
 from ..protocol.meanings import Meaning
 from ..protocol.questions import AcuityQuestion, Choice, Legible, Question
-from .model import Array, Seen, choice_row, line_row, reading_rows
+from .model import Answers, Array, Seen, Values, choice_values, columns, line_values, reading_values
 
 BINS: Final = 16  # of equal weight, from the least blur to the most
 
@@ -23,21 +25,38 @@ def chances(question: Question, seen: Seen) -> Array:
 
     Raises ValueError for a question whose answer says nothing about the eye.
     """
-    if isinstance(question, Choice):
-        rows = [choice_row(question.first, question.second, meaning) for meaning in _CHOICE]
-        table = np.concatenate([np.exp(seen.log_choices(row.choices)) for row in rows if row is not None])
-    elif isinstance(question, Legible):
-        rows = [line_row(question.lens, question.line, meaning) for meaning in (Meaning.YES, Meaning.NO)]
-        table = np.concatenate([np.exp(seen.log_lines(row.lines)) for row in rows if row is not None])
-    elif isinstance(question, AcuityQuestion):
-        table = np.exp(seen.log_readings(reading_rows(question.lens)))
-    else:
-        raise ValueError(f"question: the answer to {question!r} says nothing about the eye")
-    table = table.astype(np.float64)
-    return np.asarray(table / table.sum(axis=0))
+    ((_, tables),) = _tables((question,), seen)
+    return np.asarray(tables[0])
+
+
+def _tables(questions: Sequence[Question], seen: Seen) -> Iterator[tuple[list[int], Array]]:
+    """Of each form the places of its questions, and their `chances` (questions, answers, particles), at one look."""
+    choices, lines, readings = (
+        [place for place, question in enumerate(questions) if isinstance(question, form)]
+        for form in (Choice, Legible, AcuityQuestion)
+    )
+    values: tuple[list[Values], list[Values], list[Values]] = ([], [], [])
+    for question in questions:
+        if isinstance(question, Choice):
+            values[0].extend(choice_values(question.first, question.second, said) for said in _CHOICE)
+        elif isinstance(question, Legible):
+            values[1].extend(line_values(question.lens, question.line, said) for said in _LEGIBLE)
+        elif isinstance(question, AcuityQuestion):
+            values[2].extend(reading_values(question.lens))
+        else:
+            raise ValueError(f"question: the answer to {question!r} says nothing about the eye")
+    asked = Answers(columns(values[0], 12), columns(values[1], 7), columns(values[2], 5))
+    each = np.exp(seen.log_each(asked)).astype(np.float64)
+    parts = np.split(each, np.cumsum([len(values[0]), len(values[1])]))
+    parts[0] = parts[0][np.argsort(asked.packed.order)]
+    for places, part in zip((choices, lines, readings), parts, strict=True):
+        if places:
+            table = part.reshape(len(places), -1, each.shape[1])
+            yield places, table / table.sum(axis=1, keepdims=True)
 
 
 _CHOICE: Final = (Meaning.FIRST, Meaning.SECOND, Meaning.SAME)
+_LEGIBLE: Final = (Meaning.YES, Meaning.NO)
 
 
 def information(table: Array, weights: Array) -> float:
@@ -66,13 +85,35 @@ def blur_information(table: Array, shown: Array, weights: Array) -> float:
     return _entropy(joint.sum(axis=1)) - float(_entropy_terms(within).sum(axis=0) @ share)
 
 
+def most_telling(questions: Sequence[Question], seen: Seen) -> Question:
+    """The question whose answer is expected to tell most of the blur it is about (`blur_information`); the first of
+    equals. The particles count alike, and there is a multiple of BINS of them."""
+    firsts = np.cumsum([0, *(len(_lenses(question)) for question in questions)])
+    blurs = seen.blurs([lens.vector for question in questions for lens in _lenses(question)]).astype(np.float64)
+    told = np.empty(len(questions))
+    for places, tables in _tables(questions, seen):
+        shown = blurs[firsts[places]]
+        if isinstance(questions[places[0]], Choice):
+            shown -= blurs[firsts[places] + 1]
+        ordered = np.take_along_axis(tables, np.argsort(shown, axis=1)[:, None, :], axis=2)
+        within = ordered.reshape(*tables.shape[:2], BINS, -1).mean(axis=3)
+        known = _entropy_terms(within).sum(axis=1).mean(axis=1)
+        told[places] = _entropy_terms(within.mean(axis=2)).sum(axis=1) - known
+    return questions[int(np.argmax(told))]
+
+
 def shown_by(question: Question, seen: Seen) -> Array:
     """What a question shows each particle, dioptres: by how much the first lens blurs more than the second, or the blur
     behind the one lens."""
+    blurs = seen.blurs([lens.vector for lens in _lenses(question)]).astype(np.float64)
+    return np.asarray(blurs[0] - blurs[1] if isinstance(question, Choice) else blurs[0])
+
+
+def _lenses(question: Question) -> tuple[Lens, ...]:
     if isinstance(question, Choice):
-        return np.asarray(seen.blur(question.first.vector) - seen.blur(question.second.vector), dtype=np.float64)
+        return question.first, question.second
     assert isinstance(question, (Legible, AcuityQuestion))
-    return np.asarray(seen.blur(question.lens.vector), dtype=np.float64)
+    return (question.lens,)
 
 
 def _entropy_terms(table: Array) -> Array:

@@ -14,7 +14,7 @@ found published for such choices.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from copy import copy
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -81,7 +81,7 @@ RESTING_SHARE = 0.3  # of people who do not focus during the exam; assumed
 AGE_UNKNOWN = 20  # years: anything up to the amplitude of this age is possible where the age was not told
 
 _LOGISTIC = 1.702  # slope at which the logistic function is the normal distribution's within 0.01
-_FAR = np.float32(20)  # logarithms beyond this are as good as infinite
+FAR: Final = np.float32(20)  # logarithms beyond this are as good as infinite
 _LEAST = 1e-4  # probability of any answer whatever; keeps one answer from ruling out an eye for good
 
 
@@ -154,15 +154,7 @@ class Prior:
         """The part of everything but the power vector."""
         z = (theta[3:] - self._centre()[:, None]) / _SPREAD[:, None]
         z[BEST - 3] = 0
-        total = -0.5 * np.einsum("ij,ij->j", z, z)
-        best = theta[BEST] - _CENTRE[BEST - 3]
-        # Halves join with their own heights: each holds half of the prior.
-        total += np.where(
-            best < 0,
-            -0.5 * (best / BETTER) ** 2 - np.log(BETTER) + _LOG_NORMAL,
-            _log_t(best, _SPREAD[BEST - 3]),
-        )
-        return np.asarray(total)
+        return np.asarray(log_best(theta[BEST]) - 0.5 * np.einsum("ij,ij->j", z, z))
 
     def log_vector(self, theta: Array) -> Array:
         """The part of the power vector, the first three rows."""
@@ -177,6 +169,19 @@ class Prior:
         return np.asarray(np.logaddexp(wide + np.log(1 - NEAR_SHARE), near + np.log(NEAR_SHARE)))
 
 
+def log_best(logmar: Array) -> Array:
+    """Logarithm of the prior density of the best acuity. Halves join with their own heights: each holds half of it."""
+    best = logmar - _CENTRE[BEST - 3]
+    normal = -0.5 * (best / BETTER) ** 2 - np.log(BETTER) + _LOG_NORMAL
+    return np.where(best < 0, normal, _log_t(best, _SPREAD[BEST - 3]))
+
+
+def mar(logmar: Singles) -> Singles:
+    """Minimum angle of resolution in minutes of arc; logMAR 4 and more is blind."""
+    return np.asarray(np.exp(np.minimum(logmar, 4) * _LN_10))
+
+
+_LN_10 = np.float32(np.log(10))
 _LOG_NORMAL = -0.5 * np.log(2 * np.pi)
 _LOG_T3 = np.log(2 / (np.pi * np.sqrt(3)))
 
@@ -274,33 +279,46 @@ _CHOICE_WEIGHTS: Final = {
 }
 
 
+def choice_values(first: Lens, second: Lens, meaning: Meaning, hedged: bool | None = None) -> Values:
+    """The column of a choice; `hedged` None: not to be counted. KeyError for what is no answer to a choice."""
+    weights = _CHOICE_WEIGHTS[meaning]
+    mark = -1.0 if hedged is None or not weights[2] else float(hedged)
+    return (*first.vector, first.cylinder / 100, *second.vector, second.cylinder / 100, *weights, mark)
+
+
 @lru_cache(maxsize=4096)
 def choice_row(first: Lens, second: Lens, meaning: Meaning | None, hedged: bool | None = None) -> Answers | None:
     """A choice as a row; `hedged` None: not to be counted."""
-    weights = _CHOICE_WEIGHTS.get(meaning) if meaning is not None else None
-    if weights is None:
+    if meaning not in _CHOICE_WEIGHTS:
         return None
-    mark = -1.0 if hedged is None or not weights[2] else float(hedged)
-    none = Answers.none()
-    row = (*first.vector, first.cylinder / 100, *second.vector, second.cylinder / 100, *weights, mark)
-    return Answers(_column(row), none.lines, none.readings)
+    row = columns([choice_values(first, second, meaning, hedged)], 12)
+    return Answers(row, _NONE[1], _NONE[2])
+
+
+_LINE_WEIGHTS: Final = {
+    # weight of yes and of no, a constant; "can't tell": hardly a letter was read
+    Meaning.YES: (1.0, 0.0, 0.0),
+    Meaning.NO: (0.0, 1.0, 0.0),
+    Meaning.UNSURE: (0.0, 0.2, 0.02),
+}
+
+
+def line_values(lens: Lens, line: str, meaning: Meaning) -> Values:
+    """The column of an answer to "can you read any letter on this line". KeyError for what is none."""
+    return (*lens.vector, _logmar(line), *_LINE_WEIGHTS[meaning])
 
 
 @lru_cache(maxsize=4096)
 def line_row(lens: Lens, line: str, meaning: Meaning | None) -> Answers | None:
-    """An answer to "can you read any letter on this line" as a row. "Can't tell": hardly a letter was read."""
-    said = {Meaning.YES: (1, 0, 0), Meaning.NO: (0, 1, 0), Meaning.UNSURE: (0, 0.2, 0.02)}
-    if meaning not in said:
+    """An answer to "can you read any letter on this line" as a row."""
+    if meaning not in _LINE_WEIGHTS:
         return None
-    none = Answers.none()
-    row = _column((*lens.vector, _logmar(line), *said[meaning]))
-    return Answers(none.choices, row, none.readings)
+    return Answers(_NONE[0], columns([line_values(lens, line, meaning)], 7), _NONE[2])
 
 
 @lru_cache(maxsize=4096)
 def _reading_row(lens: Lens, low: float, high: float) -> Answers:
-    none = Answers.none()
-    return Answers(none.choices, none.lines, _column((*lens.vector, low, high)))
+    return Answers(_NONE[0], _NONE[1], columns([(*lens.vector, low, high)], 5))
 
 
 @lru_cache(maxsize=256)
@@ -308,14 +326,22 @@ def _logmar(line: str) -> float:
     return Acuity.parse(line).logmar
 
 
+def reading_values(lens: Lens) -> list[Values]:
+    """The columns of every line that may be read through a lens, and of none at all."""
+    return [(*lens.vector, *pair) for pair in pairwise((-_OPEN, *_SIZES, _OPEN))]
+
+
 def reading_rows(lens: Lens) -> Singles:
     """Every line that may be read through a lens, and none at all, as rows."""
-    edges = (-_OPEN, *_SIZES, _OPEN)
-    return np.concatenate([_column((*lens.vector, *pair)) for pair in pairwise(edges)], axis=1)
+    return columns(reading_values(lens), 5)
 
 
-def _column(row: tuple[float, ...]) -> Singles:
-    return np.array(row, dtype=np.float32).reshape(len(row), 1, 1)
+Values = tuple[float, ...]
+
+
+def columns(values: Sequence[Values], size: int) -> Singles:
+    """(size, n, 1) of n such columns."""
+    return np.asarray(np.array(values, dtype=np.float32).reshape(-1, size).T[:, :, None])
 
 
 def _bounds(heard: Heard) -> tuple[float, float] | None:
@@ -338,11 +364,14 @@ def _bounds(heard: Heard) -> tuple[float, float] | None:
 class Packed:
     """Answers sorted for the likelihood: every lens once, whatever was asked about it, and the constants as columns.
 
-    m, j0, j45    the lenses, those of choices first
+    m, j0, j45    the lenses, the first `paired` of them those of choices
     acute         which of them lines were asked about
-    first, second, line, reading   which lens each answer is about (the last two within `acute`)
+    order         where each choice was among the answers: the `named`, that name a lens, come first
+    first, second, sign   which lenses a choice was between, and +1 for the second, -1 for the first: those that name a
+            lens, then those that do not, once for each lens
     minus, cylinder   of the second lens, less than the first (D)
-    named         choices that name a lens: they come first, in their order
+    seen, limit   which lens (within `acute`) and which acuity (logMAR): lines, then the high bounds of readings, then
+            the low ones
     """
 
     m: Singles
@@ -350,69 +379,69 @@ class Packed:
     j45: Singles
     paired: int
     acute: Places
+    order: Places
+    named: int
     first: Places
     second: Places
+    sign: Singles
     minus: Singles
     cylinder: Singles
-    named: int
-    sign: Singles
     hedge: Singles
     hedge_slope: Singles
     same: Singles
     constant: Singles
-    line: Places
-    size: Singles
+    lines: int
+    readings: int
+    seen: Places
+    limit: Singles
     yes: Singles
     no: Singles
     line_constant: Singles
-    either: Singles
-    reading: Places
-    low: Singles
-    high: Singles
 
     @staticmethod
     def of(answers: Answers) -> Packed:
-        named = answers.choices[10, :, 0] != 0
-        order = np.argsort(~named, kind="stable")
+        order = np.argsort(answers.choices[10, :, 0] == 0, kind="stable")
+        named = int(np.count_nonzero(answers.choices[10]))
         choices, lines, readings = answers.choices[:, order], answers.lines, answers.readings
+        both = np.concatenate((choices, choices[:, named:]), axis=1)
+        sign = both[10].copy()
+        sign[named : len(order)], sign[len(order) :] = 1, -1
         places: dict[tuple[float, ...], int] = {}
 
         def placed(rows: Singles) -> list[int]:
             return [places.setdefault(tuple(lens), len(places)) for lens in rows[:, :, 0].T.tolist()]
 
-        first, second = placed(choices[0:3]), placed(choices[4:7])
+        first, second = placed(both[0:3]), placed(both[4:7])
         paired = len(places)
-        told = placed(lines[0:3]) + placed(readings[0:3])
-        acute = {lens: place for place, lens in enumerate(dict.fromkeys(told))}
+        told = placed(lines[0:3]), placed(readings[0:3])
+        seen = (*told[0], *told[1], *told[1])
+        acute = {lens: place for place, lens in enumerate(dict.fromkeys(seen))}
         lenses = np.array(list(places), np.float32).reshape(-1, 3).T[:, :, None]
-        count = int(named.sum())
-        hedged = choices[11, :count, 0].astype(int)
-        within = [acute[lens] for lens in told]
+        hedged = choices[11, :named, 0].astype(int)
         return Packed(
-            lenses[0],
-            lenses[1],
-            lenses[2],
-            paired,
-            np.array(list(acute), int),
-            np.array(first, int),
-            np.array(second, int),
-            choices[0] - choices[4],
-            choices[3] - choices[7],
-            count,
-            choices[10, :count],
-            _HEDGED[0][hedged][:, None],
-            _HEDGED[1][hedged][:, None],
-            choices[8, count:],
-            choices[9, count:],
-            np.array(within[: lines.shape[1]], int),
-            lines[3],
-            lines[4],
-            lines[5],
-            lines[6],
-            (lines[4] + lines[5]) / 2,
-            np.array(within[lines.shape[1] :], int),
-            readings[3],
-            readings[4],
+            m=lenses[0],
+            j0=lenses[1],
+            j45=lenses[2],
+            paired=paired,
+            acute=np.array(list(acute), int),
+            order=order,
+            named=named,
+            first=np.array(first, int),
+            second=np.array(second, int),
+            sign=sign,
+            minus=both[0] - both[4],
+            cylinder=both[3] - both[7],
+            hedge=_HEDGED[0][hedged][:, None],
+            hedge_slope=_HEDGED[1][hedged][:, None],
+            same=choices[8, named:],
+            constant=choices[9, named:],
+            lines=lines.shape[1],
+            readings=readings.shape[1],
+            seen=np.array([acute[lens] for lens in seen], int),
+            limit=np.concatenate((lines[3], readings[4], readings[3])),
+            yes=lines[4],
+            no=lines[5],
+            line_constant=lines[6],
         )
 
 
@@ -424,14 +453,14 @@ class Seen:
         self.m, self.j0, self.j45 = single[:3]
         self.focus = accommodation(single[FOCUS], age)
         (self.threshold, self.weber, self.same, self.growth, lapse, scale, self.noise, inner) = np.exp(
-            np.minimum(single[[THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, LETTERS, INNER]], _FAR)
+            np.minimum(single[[THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, LETTERS, INNER]], FAR)
         )
         self.lapse = np.minimum(lapse, 0.5)
         self.scale_squared = scale * scale
         self.position, self.minus, self.cylinder = single[POSITION], single[MINUS], single[CYLINDER]
         self.exponent = np.clip(single[EXPONENT], 1.0, 2.6)
-        self.best_mar = np.exp(np.minimum(single[BEST], 4) * np.float32(np.log(10)))  # logMAR 4: blind
-        self.inner = np.maximum(self.best_mar - 1, 0) * np.minimum(inner, 2)
+        self.best_mar, self.inner_share = mar(single[BEST]), np.minimum(inner, 2)
+        self.inner = np.maximum(self.best_mar - 1, 0) * self.inner_share
         self.any_letter, self.reading = single[ANY_LETTER], single[READING]
         self.hedging = _share(single[HEDGING])
 
@@ -441,20 +470,26 @@ class Seen:
         other.m, other.j0, other.j45 = theta[:3].astype(np.float32)
         return other
 
-    def _blur_squared(self, m: Singles | np.float32, j0: Singles | np.float32, j45: Singles | np.float32) -> Singles:
+    def _blur_squared(self, m: Singles, j0: Singles, j45: Singles) -> Singles:
         """Square of the blur behind lenses, in dioptres at a 4 mm pupil."""
-        left = np.asarray(m - self.m)
-        left += np.minimum(np.maximum(-left, 0), self.focus)
+        left = m - self.m
+        focused = left + self.focus
+        np.minimum(focused, 0, out=focused)
+        np.maximum(left, focused, out=left)  # what is too much minus is focused away as far as may be
         left *= left
         for part in (j0 - self.j0, j45 - self.j45):
             part *= part
             left += part
         left *= self.scale_squared
-        return left
+        return np.asarray(left)
 
     def blur(self, lens: PowerVector) -> Singles:
         """Blur behind a lens, in dioptres at a 4 mm pupil, (particles,)."""
-        m, j0, j45 = (np.float32(part) for part in lens)
+        return np.asarray(self.blurs((lens,))[0])
+
+    def blurs(self, lenses: Sequence[PowerVector]) -> Singles:
+        """Blur behind lenses, in dioptres at a 4 mm pupil, (lenses, particles)."""
+        m, j0, j45 = np.array(lenses, dtype=np.float32).reshape(-1, 3).T[:, :, None]
         return np.asarray(np.sqrt(self._blur_squared(m, j0, j45)))
 
     def log_choices(self, choices: Singles) -> Singles:
@@ -485,11 +520,9 @@ class Seen:
                 # Acuity in logMAR behind the lenses.
                 b2 = b2[packed.acute]
                 b2 += np.float32(1e-6)
-                acuity = np.log10(self.best_mar + np.exp(0.5 * self.exponent * np.log(b2)))
-                if len(packed.line):
-                    chances.append(self._lines(packed, acuity[packed.line]))
-                if len(packed.reading):
-                    chances.append(self._readings(packed, acuity[packed.reading]))
+                acuity = np.log(self.best_mar + np.exp(0.5 * self.exponent * np.log(b2)))
+                acuity *= 1 / _LN_10
+                chances += self._acuities(packed, acuity)
         if not chances:
             return np.zeros((0, len(self.m)), np.float32)
         each = np.concatenate(chances)
@@ -499,60 +532,69 @@ class Seen:
     def _choices(self, packed: Packed, b2: Singles) -> list[Singles]:
         blur = np.sqrt(b2 + self.inner)
         better, second = blur[packed.first], blur[packed.second]
-        mean = better + second
-        mean *= np.float32(0.5)
+        both = better + second
         better -= second  # the difference seen (D), above 0: the second lens is better
-        told = self.weber * mean  # the noise (D)
+        told = self.weber / 2 * both  # the noise (D)
         told += self.threshold
         better += self.minus * packed.minus
         better += self.cylinder * packed.cylinder
         better += self.position * told
-        zone = self.growth * mean  # the same zone (D)
+        zone = self.growth / 2 * both  # the same zone (D)
         zone += self.same
-        slope = np.float32(_LOGISTIC) / told
-        made, named, looks = [], packed.named, 1 - self.lapse
+        beyond = better
+        beyond *= packed.sign
+        beyond -= zone
+        told *= np.float32(-1 / _LOGISTIC)
+        p, named, count = beyond / told, packed.named, len(packed.order)
+        np.exp(p, out=p)
+        p += 1
+        looks, stray = 1 - self.lapse, self.lapse / 3
+        np.divide(looks, p, out=p)
+        made = []
         if named:
-            beyond = better[:named] * packed.sign
-            beyond -= zone[:named]
-            p = 1 / (1 + np.exp(-beyond * slope[:named]))
-            p *= looks
-            p += self.lapse / 3
             # An answer that came through by a hair is the one that is hedged. Chance of hedging: near * hedging + 0.01.
-            near = np.exp(np.minimum(-beyond, 0) / (np.float32(0.1) + zone[:named]))
+            near = np.maximum(beyond[:named], 0)
+            near /= np.float32(-0.1) - zone[:named]
+            np.exp(near, out=near)
             near *= packed.hedge_slope * self.hedging
             near += packed.hedge
-            p *= near
-            made.append(p)
-        if named < len(packed.first):
-            better, zone, slope = better[named:], zone[named:], slope[named:]
-            p = 1 - 1 / (1 + np.exp((zone - better) * slope)) - 1 / (1 + np.exp((zone + better) * slope))
-            p *= looks
-            p += self.lapse / 3
-            p *= packed.same
-            p += packed.constant
-            made.append(p)
+            chosen = p[:named]
+            chosen += stray
+            chosen *= near
+            made.append(chosen)
+        if named < count:
+            alike = (looks + stray) - p[named:count]
+            alike -= p[count:]
+            alike *= packed.same
+            alike += packed.constant
+            made.append(alike)
         return made
 
-    def _lines(self, packed: Packed, acuity: Singles) -> Singles:
-        spare = packed.size - acuity
-        spare += self.any_letter
-        read = 1 / (1 + np.exp(spare * (np.float32(-_LOGISTIC) / self.noise)))
-        p = packed.yes * read + packed.no * (1 - read)
-        p *= 1 - self.lapse
-        p += packed.either * self.lapse
-        p += packed.line_constant
-        return np.asarray(p)
-
-    def _readings(self, packed: Packed, acuity: Singles) -> Singles:
-        shown = acuity - self.reading
-        slope = np.float32(-_LOGISTIC) / self.noise
-        p = 1 / (1 + np.exp((packed.high - shown) * slope))
-        p -= 1 / (1 + np.exp((packed.low - shown) * slope))
-        off = np.minimum(np.maximum(packed.low - shown, shown - packed.high), 1)
-        stray = np.where(off < 0.35, np.float32(0.15), np.float32(0.02)) * self.lapse
-        p *= 1 - self.lapse
-        p += stray
-        return np.asarray(p)
+    def _acuities(self, packed: Packed, acuity: Singles) -> list[Singles]:
+        lines, readings = packed.lines, packed.readings
+        spare = packed.limit - acuity[packed.seen]
+        spare[:lines] += self.any_letter
+        spare[lines:] += self.reading
+        read = spare * (np.float32(-_LOGISTIC) / self.noise)
+        np.exp(read, out=read)
+        read += 1
+        looks = 1 - self.lapse
+        np.divide(looks, read, out=read)
+        made = []
+        if lines:
+            yes, either = packed.yes - packed.no, (packed.yes + packed.no) / 2
+            p = yes * read[:lines]
+            p += packed.no * looks
+            p += either * self.lapse
+            p += packed.line_constant
+            made.append(p)
+        if readings:
+            high, low = slice(lines, lines + readings), slice(lines + readings, None)
+            near = np.maximum(spare[low], -spare[high]) < 0.35
+            p = read[high] - read[low]
+            p += np.where(near, np.float32(0.15), np.float32(0.02)) * self.lapse
+            made.append(p)
+        return made
 
     def log_likelihood(self, answers: Answers) -> Array:
         """Logarithm of the chance of all answers together, (particles,)."""

@@ -4,7 +4,9 @@ The cloud (`cloud.py`) follows an exam answer by answer from a prior as wide as 
 a few milliseconds: the most likely eye and person are climbed to from where the answers are likeliest along the
 sphere, and points drawn around them, as wide as the posterior is there, are weighed by it (Laplace's approximation as
 the proposal of importance sampling: L. Tierney, J.B. Kadane, J Am Stat Assoc 1986;81:82-86; reference from memory).
-Same answers, same figures: the random numbers are seeded.
+After more answers the points are weighed by those; where too few then count, others are drawn about them and weighed by
+all answers (a population Monte Carlo step: O. Cappé and others, J Comput Graph Stat 2004;13:907-929; reference from
+memory). Same answers weighed at the same places, same figures: the random numbers are seeded.
 """
 
 from __future__ import annotations
@@ -12,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Final
 
 import numpy as np
@@ -21,11 +23,12 @@ from ..optics.lens import Lens
 from ..optics.power_vector import PowerVector
 from ..protocol import plan
 from ..protocol.questions import AcuityQuestion, Choice, Legible, Question
-from .gain import blur_information, chances, shown_by
+from .gain import most_telling
 from .habit import Habit
 from .model import (
     ANY_LETTER,
     BEST,
+    FAR,
     FOCUS,
     J0,
     J45,
@@ -49,35 +52,52 @@ from .model import (
     Prior,
     Seen,
     Singles,
+    accommodation,
     answer_row,
+    log_best,
+    mar,
 )
 from .pairs import Pair
 
-POINTS: Final = 400
-FREE: Final = (M, J0, J45, THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, POSITION, MINUS, SCALE, BEST, ANY_LETTER, FOCUS)
-"""What is let vary. The rest moves the refraction little and stays at the middle of its prior, for speed."""
+POINTS: Final = 900
+MANY_POINTS: Final = 4000  # where the answers wander and the lens is to be judged
+ALIKE: Final = 160  # particles of equal weight by which a question is chosen
+FREE: Final = (M, J0, J45, THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, POSITION, MINUS, ANY_LETTER, FOCUS, BEST)
+"""What is let vary: the power vector first, logarithms up to SCALE, the best acuity last. The rest moves the refraction
+little and stays at the middle of its prior, for speed."""
 UNIT: Final = np.array([0.3 if row < 3 else 0.1 if row == BEST else NUISANCES[row - 3][2] for row in FREE])
 """Steps of the climb are of this size: D, and about a standard deviation of the prior."""
 OVER_MINUSED: Final = 0.3  # D of minus too much that an eye that focuses is likely given to begin from (assumed, swept)
 CROSSES: Final = ((0.0, 0.0), (1.2, 0.0), (-1.2, 0.0), (0.0, 1.2), (0.0, -1.2))  # D, astigmatisms climbed from
 FOCUSING: Final = (-1.0, 1.0)  # normal scores: resting, focusing
 CLIMBS: Final = 4  # from the likeliest of them,
+APART: Final = 0.9  # D: of each other
 FIRST_STEPS: Final = 3  # after so many steps
 FAR_BELOW: Final = 8.0  # what is so far below the highest (natural logarithm) is left,
-MOST_STEPS: Final = 10  # and the others go on
+MOST_STEPS: Final = 8  # and the others go on
 FARTHEST: Final = 3.0  # units a step may go
 SHORTER: Final = 0.3  # of a step that led down
-SHORTENED: Final = 3  # times at most
+SHORTENED: Final = 2  # times at most
 SAME_TOP: Final = 0.3  # units of the power vector within which two tops are one
-ENOUGH: Final = 0.1  # gained by a step: less, and the top is reached
-_PROBE: Final = 0.1  # units: for slopes and curvatures
+ENOUGH: Final = 0.2  # to be gained by a step: less, and the top is reached
+LAST: Final = 1.0  # deviations that the last step may go, which is not looked at again
+_PROBE: Final = 0.1  # units: for slopes
 _LEAST_CURVE: Final = 0.1  # a unit may be this wide at most: prior and climb stay in proportion
-_DEGREES: Final = 5.0  # of freedom of the points: tails heavier than the posterior's
-_WIDER: Final = 1.2  # and as much wider
-EFFECTIVE: Final = 0.1  # share of points that counts; below, more are drawn about what they show,
-ROUNDS: Final = 3  # at most so often
+_DEGREES: Final = 12.0  # of freedom of the points: tails heavier than the posterior's
+# By how much wider than at its top the posterior is taken to be, by what is FREE (measured over cohorts),
+_WIDER: Final = np.array([1.4 if row < 3 else {SCALE: 1.3, BEST: 1.2}.get(row, 1.1) for row in FREE])[:, None]
+_ABOUT: Final = 1.1  # and than points show it.
+TEMPERED: Final = 0.5  # power of weights by which points show it: they are few
+LEAST: Final = 20.0  # effective points that will do
+FEWEST: Final = 5.0  # effective points to go on from after more answers
+EFFECTIVE: Final = 0.05  # share of points that counts; below, more are drawn about what they show,
+ROUNDS: Final = 4  # at most so often
 _FLAT: Final = 0.01  # units squared, least spread of those
 _SEED: Final = 20170310
+FORETOLD: Final = 1.3  # natural logarithm an answer, by which those of most people are foretold (typical: median 1.25)
+WANDERING: Final = 2.5  # times what an answer is foretold worse: logarithm of how far the posterior is drawn out
+DRAWN_OUT_MOST: Final = 3.0
+LOOKED_CLOSER: Final = 1.2  # from which on
 
 
 @dataclass(frozen=True)
@@ -95,81 +115,191 @@ class Estimate:
     log_chance: float
     pairs: tuple[Pair, ...] = field(repr=False)
     near: Lens
-    age: float | None = None
-    start: Lens | None = None
+    age: float | None
+    start: Lens | None
+    answers: Answers = field(repr=False, compare=False)
 
     def off(self, lens: Lens, within: float = 0.5) -> float:
-        """Chance that the eye needs a lens farther than `within` dioptres from this one (length of the vector)."""
-        v, theta = lens.vector, self.theta
-        apart = (theta[M] - v.m) ** 2 + (theta[J0] - v.j0) ** 2 + (theta[J45] - v.j45) ** 2
-        return float(self.weights @ (apart > within * within))
+        """Chance that the eye needs a lens farther than `within` dioptres from this one (length of the vector), the
+        posterior drawn out where the answers wander (`drawn_out`)."""
+        said = self._closer
+        mean, v = np.array(said.mean)[:, None], np.array(lens.vector)[:, None]
+        apart = mean - v + said.drawn_out * (said.theta[:3] - mean)
+        return float(said.weights @ (np.einsum("ij,ij->j", apart, apart) > within * within))
+
+    @cached_property
+    def _closer(self) -> Estimate:
+        """This, or where the answers wander, the same found anew from more points: a few miss the tails."""
+        if self.drawn_out < LOOKED_CLOSER:
+            return self
+        return _estimate(self.pairs, self.answers, self.near, self.age, self.start, MANY_POINTS)
+
+    @cached_property
+    def drawn_out(self) -> float:
+        """By how much more than the posterior says is open, at least 1: the less the answers of a person are foretold
+        by any lens, the farther off it is found to be. Set over cohorts of two seeds (821 and 811)."""
+        answers = self.answers
+        count = answers.choices.shape[1] + answers.lines.shape[1] + answers.readings.shape[1]
+        return min(max(1.0, math.exp(WANDERING * (-self.log_chance / count - FORETOLD))), DRAWN_OUT_MOST)
 
     def most_telling(self, questions: Sequence[Question]) -> Question:
         """The question whose answer is expected to tell most of the eye; the first of equals."""
-        chosen = np.random.default_rng(_SEED).choice(len(self.weights), POINTS, p=self.weights)
-        seen, even = Seen(self.theta[:, chosen], self.age), np.full(POINTS, 1 / POINTS)
-        return max(questions, key=lambda one: blur_information(chances(one, seen), shown_by(one, seen), even))
+        even = np.searchsorted(np.cumsum(self.weights), (np.arange(ALIKE) + 0.5) / ALIKE)
+        return most_telling(questions, Seen(self.theta[:, np.minimum(even, len(self.weights) - 1)], self.age))
 
     @cached_property
     def bits(self) -> float:
         """Evidence, in bits, that somebody looked at the lenses: by how much choices and letters are better foretold
         by the lenses, the lines read being known, than by the habit of giving this answer after that one."""
-        habit, total = Habit(), 0.0
+        lines = tuple(pair for pair in self.pairs if isinstance(pair[0], AcuityQuestion))
+        read = _rows(lines)
+        if not read.readings.shape[1]:
+            return self.least_bits
+        known = _estimate(lines, read, self.near, self.age, self.start).log_chance
+        return self.least_bits - known / math.log(2)
+
+    @cached_property
+    def least_bits(self) -> float:
+        """What the `bits` are not below: as if every line read had been certain beforehand."""
+        habit, total = Habit(), self.log_chance / math.log(2)
         for question, heard in self.pairs:
             if answer_row(question, heard) is not None and isinstance(question, (Choice, Legible)):
                 total -= habit.log2_chance(question.form, heard)
-        lines = tuple(pair for pair in self.pairs if isinstance(pair[0], AcuityQuestion))
-        read = _rows(lines)
-        known = 0.0
-        if read.readings.shape[1]:
-            known = _estimate(lines, read, self.near, self.age, self.start).log_chance
-        return total + (self.log_chance - known) / math.log(2)
+        return total
 
 
-def together(pairs: Iterable[Pair], near: Lens, age: float | None = None, start: Lens | None = None) -> Estimate | None:
+def together(
+    pairs: Iterable[Pair],
+    near: Lens,
+    age: float | None = None,
+    start: Lens | None = None,
+    before: Estimate | None = None,
+) -> Estimate | None:
     """What these answers say of the eye, `near` being the lens the exam has come to and `start` the one it was given to
-    begin from, or None; None without choices."""
+    begin from, or None; None without choices. `before` is what the first of them said, or None: it saves the search."""
     pairs = tuple(pairs)
+    if before is not None and (before.age, before.start) == (age, start):
+        gone_on = _gone_on(before, pairs, near)
+        if gone_on is not None:
+            return gone_on
     answers = _rows(pairs)
     return _estimate(pairs, answers, near, age, start) if answers.choices.shape[1] else None
 
 
-def _estimate(pairs: tuple[Pair, ...], answers: Answers, near: Lens, age: float | None, start: Lens | None) -> Estimate:
-    prior, at = Prior(None, age), near.vector
-    given = None if start is None else start.vector
-    if given is not None and plan.focuses(age):
-        given = PowerVector(given.m + OVER_MINUSED, given.j0, given.j45)
-    middle = prior.middle()
-    middle[:3] = at
-    middle[BEST] = max(middle[BEST], _best_read(answers))
-
-    def parts(free: Array) -> tuple[Array, Singles]:
-        theta = np.repeat(middle[:, None], free.shape[1], axis=1)
-        theta[_ROWS] += free * UNIT[:, None]
-        return _log_vector(theta, given) + prior.log_person(theta), Seen(theta, age).log_each(answers)
-
-    def density(free: Array) -> Array:
-        prior_part, each = parts(free)
-        return np.asarray(prior_part + each.sum(axis=0, dtype=np.float64))
-
-    tops = _climbed(parts, _starts(density, answers, at))
-    points, log_weights = _drawn(density, tops)
+def _gone_on(before: Estimate, pairs: tuple[Pair, ...], near: Lens) -> Estimate | None:
+    """From the points of an estimate of the first of these answers; None where too few of them bear the others."""
+    count = len(before.pairs)
+    if before.pairs != pairs[:count]:
+        return None
+    more = _rows(pairs[count:])
+    with np.errstate(divide="ignore"):  # a point may have no weight left
+        log_weights = np.log(before.weights) + Seen(before.theta, before.age).log_likelihood(more)
     weights = _normal(log_weights)
-    theta = np.repeat(middle[:, None], points.shape[1], axis=1)
-    theta[_ROWS] += points * UNIT[:, None]
-    mean = theta[:3] @ weights
-    spread = np.sqrt(np.maximum((theta[:3] ** 2) @ weights - mean**2, 0))
-    return Estimate(
-        PowerVector(float(mean[M]), float(mean[J0]), float(mean[J45])),
-        PowerVector(float(spread[M]), float(spread[J0]), float(spread[J45])),
-        theta,
-        weights,
-        float(np.logaddexp.reduce(log_weights) - np.log(len(log_weights))),
-        pairs,
-        near,
-        age,
-        start,
-    )
+    effective = 1 / (weights @ weights)
+    if effective < FEWEST:
+        return None
+    eye = _Eye(before.answers.plus(more), before.age, before.start)
+    log_chance = before.log_chance + float(_log_sum(log_weights))
+    theta = before.theta
+    if effective < EFFECTIVE * POINTS:
+        bell = _Bell.about(eye.points(theta), _normal(TEMPERED * log_weights))
+        points, log_weights = _drawn(eye.density, [bell], [POINTS])
+        theta, weights = eye.theta(points), _normal(log_weights)
+        if 1 / (weights @ weights) < LEAST:
+            return None
+    return eye.estimate(theta, weights, log_chance, pairs, near)
+
+
+def _estimate(
+    pairs: tuple[Pair, ...],
+    answers: Answers,
+    near: Lens,
+    age: float | None,
+    start: Lens | None,
+    count: int = POINTS,
+) -> Estimate:
+    eye = _Eye(answers, age, start)
+    bells, counts = _placed(_climbed(eye.parts, _starts(eye, near.vector)), count)
+    points, log_weights = _drawn(eye.density, bells, counts)
+    log_chance = float(_log_sum(log_weights) - np.log(len(log_weights)))
+    return eye.estimate(eye.theta(points), _normal(log_weights), log_chance, pairs, near)
+
+
+class _Eye:
+    """How likely an eye and a person are, given answers: points (size, n) in units of what is FREE."""
+
+    def __init__(self, answers: Answers, age: float | None, start: Lens | None) -> None:
+        self.answers, self.age, self.start = answers, age, start
+        self._middle, self._steady = _middle(age)
+        self._centre = self._middle[_ROWS]
+        self._given = None if start is None else start.vector
+        if self._given is not None and plan.focuses(age):
+            self._given = PowerVector(self._given.m + OVER_MINUSED, self._given.j0, self._given.j45)
+
+    def parts(self, points: Array) -> tuple[Array, Singles]:
+        """Logarithms of the prior density (n,) and of the chance of each answer (answers, n)."""
+        rows = self._centre + points * _UNIT
+        each = _Varied(rows, self._steady, self.age).log_each(self.answers)
+        # All but the power vector and the best acuity is normal by its prior, and a unit one standard deviation.
+        person = points[3:-1]
+        return _log_vector(rows, self._given) + log_best(rows[-1]) - np.einsum("ij,ij->j", person, person) / 2, each
+
+    def density(self, points: Array) -> Array:
+        """Logarithm of both together."""
+        prior, each = self.parts(points)
+        return np.asarray(prior + each.sum(axis=0))
+
+    def theta(self, points: Array) -> Array:
+        """As particles (SIZE, n)."""
+        theta = np.repeat(self._middle, points.shape[1], axis=1)
+        theta[_ROWS] += points * _UNIT
+        return theta
+
+    def points(self, theta: Array) -> Array:
+        return np.asarray((theta[_ROWS] - self._centre) / _UNIT)
+
+    def estimate(
+        self, theta: Array, weights: Array, log_chance: float, pairs: tuple[Pair, ...], near: Lens
+    ) -> Estimate:
+        mean = theta[:3] @ weights
+        spread = np.sqrt(np.maximum((theta[:3] ** 2) @ weights - mean**2, 0))
+        return Estimate(
+            PowerVector(float(mean[M]), float(mean[J0]), float(mean[J45])),
+            PowerVector(float(spread[M]), float(spread[J0]), float(spread[J45])),
+            theta,
+            weights,
+            log_chance,
+            pairs,
+            near,
+            self.age,
+            self.start,
+            self.answers,
+        )
+
+
+@lru_cache(maxsize=256)
+def _middle(age: float | None) -> tuple[Array, Seen]:
+    """A particle in the middle of the prior, (SIZE, 1)."""
+    middle = Prior(None, age).middle()[:, None]
+    return middle, Seen(middle, age)
+
+
+class _Varied(Seen):
+    """As `Seen`, of particles that differ in what is FREE only: its rows, and one particle with all the rest."""
+
+    def __init__(self, rows: Array, steady: Seen, age: float | None) -> None:
+        single = rows.astype(np.float32)
+        self.m, self.j0, self.j45 = single[:3]
+        self.threshold, self.weber, self.same, self.growth, lapse, scale = np.exp(np.minimum(single[3:9], FAR))
+        self.lapse = np.minimum(lapse, 0.5)
+        self.scale_squared = scale * scale
+        self.position, self.minus, self.any_letter, score, best = single[9:]
+        self.focus = accommodation(score, age)
+        self.best_mar = mar(best)
+        self.inner_share = steady.inner_share
+        self.inner = np.maximum(self.best_mar - 1, 0) * self.inner_share
+        self.cylinder, self.exponent, self.noise = steady.cylinder, steady.exponent, steady.noise
+        self.reading, self.hedging = steady.reading, steady.hedging
 
 
 def _log_vector(theta: Array, start: PowerVector | None) -> Array:
@@ -199,7 +329,8 @@ _LOG_SHARE: Final = float(
 
 # What the density near a start has beyond that of the wide one.
 _LOG_NEAR: Final = float(
-    2 * math.log(2 / (math.pi * math.sqrt(3) * NEAR_J)) + math.log(2 * math.pi * WIDE_J**2 * WIDE_M / NEAR_M)
+    2 * math.log(2 / (math.pi * math.sqrt(3) * NEAR_J))
+    + math.log(2 * math.pi * WIDE_J**2 * WIDE_M / NEAR_M)
 )
 
 
@@ -210,19 +341,13 @@ def _best_read(answers: Answers) -> float:
 
 
 _ROWS: Final = np.array(FREE)
+_UNIT: Final = UNIT[:, None]
 _SIZE: Final = len(FREE)
 _I, _J = np.triu_indices(_SIZE)
-_PROBES: Final = (
-    np.concatenate(
-        (np.zeros((_SIZE, 1)), np.eye(_SIZE), -np.eye(_SIZE), np.eye(_SIZE)[:, _I] + np.eye(_SIZE)[:, _J]), axis=1
-    )
-    * _PROBE
-)
-
-_SHORT: Final = _PROBES[:, : 1 + 2 * _SIZE]
+_PROBES: Final = np.concatenate((np.zeros((_SIZE, 1)), np.eye(_SIZE), -np.eye(_SIZE)), axis=1) * _PROBE
+_ALL_PROBES: Final = np.concatenate((_PROBES, (np.eye(_SIZE)[:, _I] + np.eye(_SIZE)[:, _J]) * _PROBE), axis=1)
 
 Density = Callable[[Array], Array]
-# Log prior and log chance of each answer of points.
 Parts = Callable[[Array], tuple[Array, Singles]]
 
 
@@ -243,26 +368,32 @@ class _Top:
         curve[_I, _J] = curve[_J, _I] = (plus[_I] + plus[_J] - here - values[1 + 2 * _SIZE :]) / _PROBE**2
         np.fill_diagonal(curve, (2 * here - plus - minus) / _PROBE**2)
         curves, vectors = np.linalg.eigh(curve)
-        return _Top(at, float(here), vectors, np.maximum(np.abs(curves), _LEAST_CURVE))
+        curves = np.maximum(np.abs(curves), _LEAST_CURVE)
+        # One more step, by this curvature.
+        ahead = vectors.T @ (plus - minus) / (2 * _PROBE) / np.sqrt(curves)
+        ahead *= min(1.0, LAST / max(float(np.sqrt(ahead @ ahead)), 1e-9))
+        return _Top(at + vectors @ (ahead / np.sqrt(curves)), float(here + ahead @ ahead / 2), vectors, curves)
 
 
-def _starts(density: Density, answers: Answers, at: PowerVector) -> list[Array]:
+def _starts(eye: _Eye, at: PowerVector) -> list[Array]:
     """The likeliest places of a net over all that was shown, each far from the others."""
+    answers = eye.answers
     shown = np.concatenate([answers.choices[0], answers.choices[4], answers.lines[0], answers.readings[0]])
-    spheres = np.union1d(np.arange(shown.min() - 1, shown.max() + 1.1, 1.0), at.m + np.arange(-1.0, 1.1, 0.5))
-    crosses = [(at.j0, at.j45), *CROSSES]
-    net = [(m - at.m, j0 - at.j0, j45 - at.j45, z) for j0, j45 in crosses for z in FOCUSING for m in spheres]
-    starts = np.zeros((_SIZE, len(net)))
-    starts[[0, 1, 2, FREE.index(FOCUS)]] = np.array(net).T
-    starts[:3] /= UNIT[:3, None]
-    values = density(starts)
+    spheres = np.concatenate((np.arange(shown.min() - 1, shown.max() + 1.1, 1.0), at.m + np.arange(-1.0, 1.1, 0.5)))
+    crosses = np.array(((at.j0, at.j45), *CROSSES)).T
+    net = np.zeros((_SIZE, crosses.shape[1], len(FOCUSING), len(spheres)))
+    net[0] = spheres
+    net[1:3] = crosses[:, :, None, None]
+    net[FREE.index(FOCUS)] = np.array(FOCUSING)[:, None]
+    starts = net.reshape(_SIZE, -1)
+    starts[:3] /= _UNIT[:3]
+    starts[-1] = max(0.0, _best_read(answers) - _middle(eye.age)[0][BEST, 0]) / UNIT[-1]
+    values = eye.density(starts)
     chosen: list[Array] = []
-    for index in np.argsort(-values):
-        start = starts[:, index]
-        if all(np.abs(start[:3] - other[:3]).max() * UNIT[0] > 0.9 for other in chosen):
-            chosen.append(start)
-        if len(chosen) == CLIMBS:
-            break
+    while len(chosen) < CLIMBS and values.max() > -np.inf:
+        best = starts[:, values.argmax()]
+        chosen.append(best)
+        values[np.abs(starts[:3] - best[:3, None]).max(axis=0) <= APART / UNIT[0]] = -np.inf
     return chosen
 
 
@@ -271,45 +402,28 @@ def _climbed(parts: Parts, starts: list[Array]) -> list[_Top]:
     for one. The slopes of the single answers stand for the curvature on the way (E.K. Berndt, B.H. Hall, R.E. Hall,
     J.A. Hausman, Ann Econ Soc Meas 1974;3:653-665; reference from memory); at a top it is looked at itself."""
     tried = np.array(starts)
-    at, ahead, shortened = tried.copy(), np.zeros_like(tried), np.zeros(len(tried), int)
+    at, ahead = tried.copy(), np.zeros_like(tried)
+    shortened, hoped = np.zeros(len(tried), int), np.zeros(len(tried))
     heights, going = np.full(len(tried), -np.inf), np.arange(len(tried))
     for step in range(MOST_STEPS):
-        prior, each = _looked(parts, tried[going], _SHORT)
+        prior, each = _looked(parts, tried[going], _PROBES)
         values = prior[:, 0] + each[:, :, 0].sum(axis=0)
         up = values > heights[going]
-        gained, better = values - heights[going], going[up]
+        better = going[up]
         if len(better):
             at[better], heights[better], shortened[better] = tried[better], values[up], 0
-            ahead[better] = _steps(prior[up], each[:, up])
+            ahead[better], hoped[better] = _steps(prior[up], each[:, up])
         shortened[going[~up]] += 1
         tried[going] = at[going] + ahead[going] * (SHORTER ** shortened[going])[:, None]
-        going = going[np.where(up, gained >= ENOUGH, shortened[going] <= SHORTENED)]
+        going = going[(hoped[going] >= ENOUGH) & (shortened[going] <= SHORTENED)]
         if step + 1 >= FIRST_STEPS:
             going = going[heights[going] > heights.max() - FAR_BELOW]
         if not len(going):
             break
     high = heights > heights.max() - FAR_BELOW
     reached = _apart(at[high], heights[high])
-    prior, each = _looked(parts, reached, _PROBES)
+    prior, each = _looked(parts, reached, _ALL_PROBES)
     return [_Top.seen(*place) for place in zip(reached, prior + each.sum(axis=0), strict=True)]
-
-
-def _looked(parts: Parts, places: Array, probes: Array) -> tuple[Array, Array]:
-    """Log prior (places, probes) and log chances of the answers (n, places, probes) about places (places, size)."""
-    prior, each = parts((places[:, :, None] + probes).transpose(1, 0, 2).reshape(_SIZE, -1))
-    return prior.reshape(len(places), -1), each.reshape(len(each), len(places), -1).astype(np.float64)
-
-
-def _steps(prior: Array, each: Array) -> Array:
-    """The next steps (places, size) by what was seen at the short probes."""
-    higher, lower = slice(1, 1 + _SIZE), slice(1 + _SIZE, 1 + 2 * _SIZE)
-    slopes = (each[:, :, higher] - each[:, :, lower]).transpose(1, 0, 2) / (2 * _PROBE)
-    slope = slopes.sum(axis=1) + (prior[:, higher] - prior[:, lower]) / (2 * _PROBE)
-    bend = (2 * prior[:, :1] - prior[:, higher] - prior[:, lower]) / _PROBE**2
-    curve = slopes.transpose(0, 2, 1) @ slopes
-    curve[:, range(_SIZE), range(_SIZE)] += np.maximum(bend, _LEAST_CURVE)
-    ahead = np.linalg.solve(curve, slope[:, :, None])[:, :, 0]
-    return np.asarray(ahead * np.minimum(1.0, FARTHEST / np.maximum(np.abs(ahead).max(axis=1), 1e-9))[:, None])
 
 
 def _apart(places: Array, heights: Array) -> Array:
@@ -319,6 +433,26 @@ def _apart(places: Array, heights: Array) -> Array:
         if all(np.abs(place[:3] - other[:3]).max() > SAME_TOP for other in kept):
             kept.append(place)
     return np.array(kept)
+
+
+def _looked(parts: Parts, places: Array, probes: Array) -> tuple[Array, Array]:
+    """Log prior (places, probes) and log chances of the answers (n, places, probes) about places (places, size)."""
+    prior, each = parts((places[:, :, None] + probes).transpose(1, 0, 2).reshape(_SIZE, -1))
+    return prior.reshape(len(places), -1), each.reshape(len(each), len(places), -1).astype(np.float64)
+
+
+def _steps(prior: Array, each: Array) -> tuple[Array, Array]:
+    """By what was seen at the probes: the next steps (places, size), and what they should gain (natural logarithm)."""
+    higher, lower = slice(1, 1 + _SIZE), slice(1 + _SIZE, 1 + 2 * _SIZE)
+    slopes = (each[:, :, higher] - each[:, :, lower]).transpose(1, 0, 2) / (2 * _PROBE)
+    slope = slopes.sum(axis=1) + (prior[:, higher] - prior[:, lower]) / (2 * _PROBE)
+    bend = (2 * prior[:, :1] - prior[:, higher] - prior[:, lower]) / _PROBE**2
+    curve = slopes.transpose(0, 2, 1) @ slopes
+    curve[:, range(_SIZE), range(_SIZE)] += np.maximum(bend, _LEAST_CURVE)
+    ahead = np.linalg.solve(curve, slope[:, :, None])[:, :, 0]
+    gain = np.einsum("ij,ij->i", ahead, slope) / 2
+    ahead *= np.minimum(1.0, FARTHEST / np.maximum(np.abs(ahead).max(axis=1), 1e-9))[:, None]
+    return ahead, gain
 
 
 @dataclass(frozen=True)
@@ -332,20 +466,21 @@ class _Bell:
 
     @staticmethod
     def on(top: _Top) -> _Bell:
-        widths = _WIDER / np.sqrt(top.curves)
-        return _Bell(top.at, top.vectors * widths, (top.vectors / widths).T, float(np.log(widths).sum()))
+        return _Bell._of(top.at, np.linalg.cholesky((top.vectors / top.curves) @ top.vectors.T) * _WIDER)
 
     @staticmethod
     def about(points: Array, weights: Array) -> _Bell:
         centre = points @ weights
         apart = points - centre[:, None]
-        root = np.linalg.cholesky((apart * weights) @ apart.T + _FLAT * np.eye(_SIZE))
-        return _Bell(centre, root, np.linalg.inv(root), float(np.log(np.diag(root)).sum()))
+        return _Bell._of(centre, np.linalg.cholesky((apart * weights) @ apart.T + _FLAT * np.eye(_SIZE)) * _ABOUT)
 
-    def draw(self, chance: np.random.Generator, count: int) -> Array:
-        """(size, count) points."""
-        stretch = np.sqrt(_DEGREES / chance.chisquare(_DEGREES, count))
-        return np.asarray(self.centre[:, None] + self.root @ (chance.standard_normal((_SIZE, count)) * stretch))
+    @staticmethod
+    def _of(centre: Array, root: Array) -> _Bell:
+        return _Bell(centre, root, np.asarray(np.linalg.inv(root)), float(np.log(np.diag(root)).sum()))
+
+    def draw(self, spread: Array) -> Array:
+        """(size, n) points, from as many columns of the `_pool`."""
+        return np.asarray(self.centre[:, None] + self.root @ spread)
 
     def log_density(self, points: Array) -> Array:
         apart = self.back @ (points - self.centre[:, None])
@@ -353,31 +488,49 @@ class _Bell:
         return np.asarray(_LOG_HEAVY - self.log_size - 0.5 * (_DEGREES + _SIZE) * np.log1p(far / _DEGREES))
 
 
-def _drawn(density: Density, tops: list[_Top]) -> tuple[Array, Array]:
-    """Points about the tops, and the logarithms of their weights."""
-    chance = np.random.default_rng([_SEED, _SIZE])
-    volumes = np.array([top.log_density - 0.5 * np.log(top.curves).sum() for top in tops])
-    shares = 0.9 * _normal(volumes) + 0.1 / len(tops)
+@lru_cache(maxsize=2)
+def _pool(count: int) -> Array:
+    """(size, n) draws of Student's t, the same for every eye: enough to draw `count` points and the rounds after."""
+    chance, most = np.random.default_rng([_SEED, _SIZE]), count + CLIMBS + ROUNDS * (count // 2)
+    spread = chance.standard_normal((_SIZE, most))
+    return np.asarray(spread * np.sqrt(_DEGREES / chance.chisquare(_DEGREES, most)))
+
+
+def _placed(tops: list[_Top], count: int) -> tuple[list[_Bell], list[int]]:
+    """Bells on the tops, and how many points to draw from each."""
     bells = [_Bell.on(top) for top in tops]
-    counts = [max(1, round(share * POINTS)) for share in shares]
-    points = np.concatenate([bell.draw(chance, count) for bell, count in zip(bells, counts, strict=True)], axis=1)
+    volumes = _normal(np.array([top.log_density + bell.log_size for top, bell in zip(tops, bells, strict=True)]))
+    return bells, [max(1, round(share * count)) for share in 0.9 * volumes + 0.1 / len(tops)]
+
+
+def _drawn(density: Density, bells: list[_Bell], counts: list[int]) -> tuple[Array, Array]:
+    """Points from the bells, and the logarithms of their weights."""
+    used = count = sum(counts)
+    pool = _pool(POINTS if count <= POINTS + CLIMBS else MANY_POINTS)
+    parts = np.split(pool[:, :used], np.cumsum(counts)[:-1], axis=1)
+    points = np.concatenate([bell.draw(part) for bell, part in zip(bells, parts, strict=True)], axis=1)
     log_density = density(points)
     chances = [bell.log_density(points) for bell in bells]
     for left in range(ROUNDS, -1, -1):
-        shares = np.log(np.array(counts) / sum(counts))[:, None]
-        log_weights = log_density - np.logaddexp.reduce(np.array(chances) + shares)
+        log_weights = log_density - _log_sum(np.array(chances) + np.log(np.array(counts) / used)[:, None])
         weights = _normal(log_weights)
-        if not left or 1 / (weights @ weights) >= EFFECTIVE * POINTS:
+        if not left or 1 / (weights @ weights) >= EFFECTIVE * count:
             break
         # Not the shape that was thought: points about what these show, weighed together with them.
-        bell = _Bell.about(points, _normal(0.5 * log_weights))
-        more = bell.draw(chance, POINTS // 2)
+        bell = _Bell.about(points, _normal(TEMPERED * log_weights))
+        more = bell.draw(pool[:, used : used + count // 2])
         chances = [np.concatenate((log, old.log_density(more))) for log, old in zip(chances, bells, strict=True)]
         points = np.concatenate((points, more), axis=1)
         chances.append(bell.log_density(points))
-        bells, counts = [*bells, bell], [*counts, POINTS // 2]
+        bells, counts, used = [*bells, bell], [*counts, more.shape[1]], used + more.shape[1]
         log_density = np.concatenate((log_density, density(more)))
     return points, log_weights
+
+
+def _log_sum(logs: Array) -> Array:
+    """Logarithm of the sum of each column's exponentials."""
+    top = logs.max(axis=0)
+    return np.asarray(top + np.log(np.exp(logs - top).sum(axis=0)))
 
 
 _LOG_HEAVY: Final = (
@@ -394,6 +547,12 @@ def _normal(log_weights: Array) -> Array:
     return np.asarray(weights / weights.sum())
 
 
-def weigh(pairs: Iterable[Pair], near: Lens, age: float | None = None, start: Lens | None = None) -> Estimate | None:
+def weigh(
+    pairs: Iterable[Pair],
+    near: Lens,
+    age: float | None = None,
+    start: Lens | None = None,
+    before: object = None,
+) -> Estimate | None:
     """What `together` finds, in the form the exam takes it (`assistant.protocol.weighing.Weigh`)."""
-    return together(pairs, near, age, start)
+    return together(pairs, near, age, start, before if isinstance(before, Estimate) else None)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from statistics import median
 
@@ -44,7 +45,13 @@ class Answer:
     @property
     def heard(self) -> Heard:
         """The answer as it was heard, as far as it says something about the eye."""
-        return Heard("", Outcome.HEARD, self.meaning, self.value, after=self.after, hedged=self.hedged)
+        return self.pair[1]
+
+    @cached_property
+    def pair(self) -> tuple[Question, Heard]:
+        """The question, and the answer as `heard`."""
+        heard = Heard("", Outcome.HEARD, self.meaning, self.value, after=self.after, hedged=self.hedged)
+        return self.question, heard
 
     @property
     def firm(self) -> bool:
@@ -76,16 +83,18 @@ def to_repeat(answers: Answers) -> tuple[Answer, Choice] | None:
     Called for on the way by a long run of answers for one position, or of answers in turn.
     """
     made = choices(answers)
-    repeats = [at for at, one in enumerate(made) if one.is_check]
-    if len(repeats) >= plan.CATCHES_MOST or (repeats and len(made) - repeats[-1] <= plan.CATCH_APART):
-        return None
     run = [one.meaning for one in made if not one.is_check]
     same, turns = run[-plan.RUN_OF_ONE :], run[-plan.RUN_IN_TURN :]
     one_sided = len(same) == plan.RUN_OF_ONE and len(set(same)) == 1 and same[0] in _POSITIONS
     in_turn = (
         len(turns) == plan.RUN_IN_TURN and set(turns) == _POSITIONS and all(a is not b for a, b in pairwise(turns))
     )
-    return _reversed(made[-plan.RUN_OF_ONE :]) if one_sided or in_turn else None
+    if not (one_sided or in_turn):
+        return None
+    repeats = [at for at, one in enumerate(made) if one.is_check]
+    if len(repeats) >= plan.CATCHES_MOST or (repeats and len(made) - repeats[-1] <= plan.CATCH_APART):
+        return None
+    return _reversed(made[-plan.RUN_OF_ONE :])
 
 
 def to_ask_at_end(eye: EyeState, answers: Answers, said: Said | None = None) -> tuple[Answer | None, Choice] | None:
@@ -99,7 +108,12 @@ def to_ask_at_end(eye: EyeState, answers: Answers, said: Said | None = None) -> 
     if len(checks) >= plan.CATCHES_MOST or len(made) < plan.CHOICES_TO_JUDGE:
         return None
     position, often = _most(made)
-    doubtful = not _sure(eye, answers) and (said is None or _few(answers) or said.bits < plan.BITS_SURE)
+    weighed = None if _few(answers) else said
+    doubtful = (
+        (weighed is None or weighed.least_bits < plan.BITS_SURE)  # found in less time than what follows
+        and not _sure(eye, answers)
+        and (weighed is None or weighed.bits < plan.BITS_SURE)
+    )
     if not (doubtful or (not checks and often >= plan.ONE_SIDED * len(made))):
         return None
     dull = _dull(answers)
@@ -250,7 +264,8 @@ def _blur(lens: PowerVector, target: PowerVector, focusing: bool) -> float:
 # ---------------------------------------------------------------------------------------------- the judgement
 def hopeless(answers: Answers) -> bool:
     """Whether every pair that may be repeated was, and each time the place was answered: more questions say no more."""
-    return sum(one.contradicts for one in answers) >= plan.CATCHES_MOST
+    repeats = [one for one in answers if one.repeats is not None]
+    return sum(one.contradicts for one in repeats) >= plan.CATCHES_MOST
 
 
 UNRELIABLE = frozenset({"position_bias", "no_preference", "answers_do_not_fit", "lens_open"})
@@ -320,12 +335,13 @@ def _few(answers: Answers) -> bool:
 def _weighing(eye: EyeState, answers: Answers, said: Said) -> tuple[Flag, ...]:
     """Whether the lenses foretold the answers, and whether the answers speak for the lens."""
     flags = []
-    # Few answers about a lens that was nearly right cannot hold many bits.
-    least = plan.BITS_LEAST_SURE if _sure(eye, answers) else plan.BITS_LEAST
-    if said.bits < least:
-        seen = fit(eye, answers)
-        facts = {"answers": seen.answers, "against": seen.against, "evidence": round(said.bits, 1)}
-        flags.append(Flag("answers_do_not_fit", eye.eye, facts))
+    if said.least_bits < plan.BITS_LEAST:
+        # Few answers about a lens that was nearly right cannot hold many bits.
+        least = plan.BITS_LEAST_SURE if _sure(eye, answers) else plan.BITS_LEAST
+        if said.least_bits < least and said.bits < least:
+            seen = fit(eye, answers)
+            facts = {"answers": seen.answers, "against": seen.against, "evidence": round(said.bits, 1)}
+            flags.append(Flag("answers_do_not_fit", eye.eye, facts))
     off = said.off(eye.lens)
     if off > plan.LENS_OPEN:
         facts = {"chance": round(off, 2), "m": round(2 * said.spread.m, 2)}

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from typing import TypeVar
 
 from ..optics.lens import Lens
 from .both import BothStep
@@ -13,6 +14,19 @@ from .questions import Choice, Eye, Question
 from .start import Road
 from .steps.base import Step
 from .weighing import Said
+
+Kept = TypeVar("Kept", "EyeProgress", "State")
+
+
+def changed(kept: Kept, **changes: object) -> Kept:
+    """As `dataclasses.replace`, in a fifth of its time, for what is kept of every question: these have no rules that
+    would be checked anew."""
+    new: Kept = object.__new__(type(kept))
+    values = new.__dict__
+    values.update(kept.__dict__)
+    values.update(changes)
+    assert len(values) == len(kept.__dict__), f"no such field: {changes}"
+    return new
 
 
 @dataclass(frozen=True)
@@ -137,6 +151,4 @@ class State:
         return self.left if eye is Eye.LEFT else self.right
 
     def put(self, progress: EyeProgress) -> State:
-        if progress.state.eye is Eye.RIGHT:
-            return replace(self, right=progress)
-        return replace(self, left=progress)
+        return changed(self, **{progress.state.eye.value: progress})

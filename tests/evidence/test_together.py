@@ -129,3 +129,49 @@ def test_a_start_is_believed_as_far_as_it_goes() -> None:
     all_of_them = together(asked(TRUTH, NEAR), NEAR, 40, Lens.of(-5.0, 0.0, 180))
     assert all_of_them is not None
     assert all_of_them.mean.minus(TRUTH).blur < 0.25
+
+
+@pytest.mark.parametrize("known", [12, 20, 25])
+def test_going_on_comes_to_what_all_answers_say(known: int) -> None:
+    """Points drawn anew are another draw of the same posterior: nearer than half a standard deviation."""
+    pairs = asked(TRUTH, NEAR)
+    first, anew = together(pairs[:known], NEAR, 40), together(pairs, NEAR, 40)
+    assert first is not None
+    assert anew is not None
+    gone_on = together(pairs, NEAR, 40, None, first)
+    assert gone_on is not None
+    assert gone_on.pairs == anew.pairs
+    for part in ("m", "j0", "j45"):
+        off = getattr(gone_on.mean, part) - getattr(anew.mean, part)
+        assert abs(off) < 0.5 * max(getattr(anew.spread, part), getattr(gone_on.spread, part))
+
+
+def test_what_others_said_is_not_gone_on_from() -> None:
+    pairs = asked(TRUTH, NEAR)
+    other = together(asked(PowerVector.of(3.0, 0.0, 180), NEAR), NEAR, 40)
+    for before in (other, together(pairs[:20], NEAR, 60), together(pairs[:20], NEAR, 40, NEAR)):
+        assert together(pairs, NEAR, 40, None, before) == together(pairs, NEAR, 40)
+
+
+def test_the_least_bits_are_a_bound() -> None:
+    line = (AcuityQuestion(Eye.RIGHT, "acuity", NEAR), Heard("", Outcome.HEARD, Meaning.SET_ACUITY, "20/25"))
+    for pairs in (asked(TRUTH, NEAR), [line, *asked(TRUTH, NEAR)]):
+        estimate = together(pairs, NEAR, 40)
+        assert estimate is not None
+        assert estimate.least_bits <= estimate.bits
+
+
+def test_answers_that_wander_leave_more_open() -> None:
+    """Every third answer taken back: no lens foretells them, and less is believed of the posterior."""
+    pairs = asked(TRUTH, NEAR)
+    back = {Meaning.FIRST: Meaning.SECOND, Meaning.SECOND: Meaning.FIRST, Meaning.SAME: Meaning.FIRST}
+    wandering = [
+        (question, Heard("", Outcome.HEARD, back[heard.meaning]) if at % 3 == 0 and heard.meaning else heard)
+        for at, (question, heard) in enumerate(pairs)
+    ]
+    steady, unsteady = together(pairs, NEAR, 40), together(wandering, NEAR, 40)
+    assert steady is not None
+    assert unsteady is not None
+    assert steady.drawn_out == 1.0
+    assert unsteady.drawn_out > 1.2
+    assert unsteady.off(NEAR) > steady.off(NEAR)

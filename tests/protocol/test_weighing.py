@@ -12,6 +12,7 @@ from assistant.optics.power_vector import PowerVector
 from assistant.protocol import plan
 from assistant.protocol.exam import Exam
 from assistant.protocol.eye import EyeState, on_the_dials
+from assistant.protocol.progress import EyeProgress, changed
 from assistant.protocol.questions import Choice, Eye, Question
 from assistant.protocol.start import Start
 from assistant.protocol.steps.settle import Settle
@@ -31,6 +32,10 @@ class Says:
     mean: PowerVector
     spread: PowerVector = SURE
     bits: float = 20.0
+
+    @property
+    def least_bits(self) -> float:
+        return self.bits
 
     def off(self, lens: Lens) -> float:
         return 0.0
@@ -146,3 +151,19 @@ def test_all_that_is_asked_stands_on_the_dials_about_the_lens(sphere: int) -> No
 
 def test_an_exam_without_it_is_an_exam() -> None:
     assert Exam(Start()).weigh is None
+
+
+def test_a_lens_farther_off_than_is_left_open_follows() -> None:
+    """Four dioptres off where two are open: it is not where they point. One off: it may be."""
+    open_ = PowerVector(2.0, 0.1, 0.1)
+    own = LENS.vector
+    assert weighed(Says(PowerVector(own.m - 4.0, own.j0, own.j45), open_), EYE) != LENS
+    assert weighed(Says(PowerVector(own.m - 1.0, own.j0, own.j45), open_), EYE) == LENS
+
+
+def test_what_is_kept_changes_as_dataclasses_do() -> None:
+    progress = EyeProgress(EYE)
+    assert changed(progress, asked=3, told=LENS) == replace(progress, asked=3, told=LENS)
+    assert progress == EyeProgress(EYE)
+    with pytest.raises(AssertionError):
+        changed(progress, askd=3)
