@@ -325,7 +325,7 @@ _WHY = {
     "power": "Cylinder is added only while the patient sees better for it.",
     "axis_again": "A stronger cylinder shows its axis more finely.",
     "power_again": "The axis has turned, so the power is looked at once more.",
-    "sphere_again": "The sphere is settled to a quarter; minus must earn its place against plus.",
+    "sphere_again": "The sphere is settled to a quarter, and minus must earn its place.",
     "over_minus": "A right sphere takes three clicks of plus before the line is lost; more means too much minus.",
     "acuity": "The best line tells whether the lenses do what they should.",
     "read_back": "What is written down is read back first.",

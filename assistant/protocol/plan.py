@@ -51,10 +51,7 @@ EACH_EYE: tuple[StepRule, ...] = (
         "half a dioptre helps in neither direction, or the first hesitation",
     ),
     StepRule(
-        "sphere_again",
-        "a quarter of sphere either way, plus first; where a starting lens may hide too much minus, the last minus "
-        "taken is held against the plus once more",
-        "a quarter helps in neither direction",
+        "sphere_again", "a quarter of sphere either way, plus first", "a quarter helps in neither direction"
     ),
     StepRule(
         "axis_again",

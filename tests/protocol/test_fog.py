@@ -21,7 +21,6 @@ from assistant.protocol.questions import AcuityQuestion, Choice, Question
 from assistant.protocol.start import Start, StartEye
 from assistant.protocol.steps.coarse_sphere import CoarseSphere
 from assistant.protocol.steps.fog import Fog, coarse
-from assistant.protocol.steps.sphere import Sphere
 
 
 def focusing(truth: Lens, likes_minus: bool = False) -> Sees:
@@ -108,23 +107,6 @@ def test_a_dial_set_meanwhile_is_looked_about_from_there() -> None:
     at = eye(Lens.of(-2), age=20, given=True)
     step = coarse(at)
     assert isinstance(step.rebased(at), CoarseSphere)
-
-
-def test_the_last_quarter_of_minus_is_held_against_the_plus_before_it() -> None:
-    """A young eye likes minus that it has no need of: what it takes is shown once more, the other way round."""
-    lens = Lens.of(-2)
-    for again, ends in ((Meaning.FIRST, -225), (Meaning.SAME, -200), (Meaning.SECOND, -200)):
-        at = eye(lens, age=20, given=True)
-        replies = iter((Meaning.FIRST, Meaning.SECOND, Meaning.FIRST, again))
-        _, left, told = walk(Sphere.fine(at), at, lambda _, replies=replies: heard(next(replies)))
-        last = told[-1][0]
-        assert isinstance(last, Choice)
-        assert (last.first.sphere, last.second.sphere) == (-225, -200)
-        assert left.lens.sphere == ends
-    at = eye(lens, age=70, given=True)  # cannot focus: the pair stands as it was answered
-    replies = iter((Meaning.FIRST, Meaning.SECOND, Meaning.FIRST))
-    _, left, _ = walk(Sphere.fine(at), at, lambda _: heard(next(replies)))
-    assert left.lens.sphere == -225
 
 
 def test_it_is_said_with_the_lens_and_why() -> None:

@@ -24,8 +24,6 @@ class Sphere:
     reading    the line through the present lens is being asked for: did the minus taken buy a better one?
     taken      lenses taken since the line was last read; `from_sphere` and `from_line` are what they left
     equal      how many of them were taken on an equal answer
-    earning    the sphere taken as the stronger minus by an eye that may focus through it, until the plus before it has
-               been refused from there, too: such an eye likes minus that it has no need of
     """
 
     search: Search
@@ -34,7 +32,6 @@ class Sphere:
     from_sphere: int = 0
     from_line: str | None = None
     equal: int = 0
-    earning: int | None = None
 
     id = "sphere_again"
 
@@ -57,19 +54,13 @@ class Sphere:
         if self.reading:
             return AcuityQuestion(eye.eye, self.id, eye.lens)
         if search.done:
-            return self._plus_once_more(eye) if self.earning == search.at else None
+            return None
         return Choice(eye.eye, self.id, eye.lens, eye.lens.with_sphere(search.proposal))
-
-    def _plus_once_more(self, eye: EyeState) -> Choice:
-        return Choice(eye.eye, self.id, eye.lens, eye.lens.with_sphere(self.search.at + plan.SPHERE_FINEST))
 
     def answer(self, eye: EyeState, heard: Heard) -> Move:
         if self.reading:
             return replace(self, reading=False)._read(read_through(eye, heard))
         ready = self._within()
-        if ready.search.done:
-            earned = heard.meaning is Meaning.FIRST
-            return Move(replace(ready, earning=None), eye if earned else eye.to(self._plus_once_more(eye).second))
         if heard.meaning in EQUAL:
             return ready._equal(eye)
         if heard.meaning is Meaning.SECOND:
@@ -77,8 +68,7 @@ class Sphere:
         search = ready.search
         if search.toward < 0 and search.step == plan.SPHERE_FINEST:
             eye = replace(eye, minus_refused=search.at)
-        held = search.toward > 0 and search.step == plan.SPHERE_FINEST
-        return Move(replace(ready, search=search.refuse(), earning=None if held else ready.earning), eye)
+        return Move(replace(ready, search=search.refuse()), eye)
 
     def _read(self, eye: EyeState) -> Move:
         """The line is known now: go on, or go back to where it was read before."""
@@ -120,7 +110,6 @@ class Sphere:
             from_sphere=search.at if first else self.from_sphere,
             from_line=(eye.line_here if first else self.from_line),
         )
-        step = replace(step, earning=step.search.at if eye.may_hide_minus and search.toward < 0 else None)
         minus = step.search.at < step.from_sphere
         if minus and not eye.line_refused and step.taken >= plan.MINUS_RUN_FINE:
             step = replace(step, reading=True)
