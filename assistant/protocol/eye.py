@@ -60,6 +60,11 @@ class EyeState:
         return self.line if self.line_lens == self.lens else None
 
     @property
+    def may_hide_minus(self) -> bool:
+        """It came with a starting point, and may focus through too much minus in it."""
+        return self.given and plan.accommodates(self.age)
+
+    @property
     def blurred(self) -> bool:
         """Plainly blurred: the line last read is poor, so "the same" says little about the focus."""
         return self.line is not None and line_feet(self.line) >= line_feet(plan.POOR)

@@ -30,7 +30,8 @@ EACH_EYE: tuple[StepRule, ...] = (
     StepRule(
         "sphere",
         "brings the best sphere near: steps by the line read (either way at once while plainly blurred), halved when a "
-        "step no longer helps, plus tried first; minus has to buy a line",
+        "step no longer helps, plus tried first; minus has to buy a line. From a starting lens that an eye may focus "
+        "through, out of fog: the most plus that leaves the line",
         "a step that is small, or small against the blur, helps in neither direction",
     ),
     StepRule(
@@ -128,6 +129,10 @@ FOGGED_BELOW = 45  # years; Hofstetter's mean amplitude 18.5 - 0.30 age is 5 D t
 COARSE_MOST = 24  # questions of the coarse sphere (design)
 EQUAL_RUN = 2  # equal answers in a row on which plus is taken before the line is read again
 DULL_FROM = 4  # equal answers, and half of all pairs: from then on stronger lenses are shown (design)
+FOG = 100  # D/100 of plus over a starting lens, to be lost a line by an eye that may focus through it (common practice)
+FOG_LOST = 1.4  # the denominator grew by this factor: two chart lines are lost, and plus has to come out again
+FOG_BEST = 15  # feet: a smaller line is hardly ever read, and not to be expected again (design)
+FOG_MOST = 6  # lines read through fog (design)
 NO_ACCOMMODATION_FROM = 60  # years; Hofstetter's mean amplitude 18.5 - 0.30 age is 0.5 D there
 MINUS_RUN_FINE = 2  # lenses of minus taken before the line must show a gain
 WORSE_BY = 1.3  # a line is worse when its denominator grew by this factor: a chart line and a bit
@@ -277,6 +282,11 @@ MISSES_BEFORE_ENDING = 20  # at the read-back: then the draft is given out uncon
 def focuses(age: float | None) -> bool:
     """Whether an eye of this age in years may focus through far too much minus; one of unknown age (None) may."""
     return age is None or age < FOGGED_BELOW
+
+
+def accommodates(age: float | None) -> bool:
+    """Whether an eye of this age in years may focus through any too much minus at all; one of unknown age may."""
+    return age is None or age < NO_ACCOMMODATION_FROM
 
 
 def useful_turn(cylinder: int) -> int:

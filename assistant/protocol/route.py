@@ -11,6 +11,7 @@ from .steps.astigmatism import Astigmatism
 from .steps.axis import Axis
 from .steps.base import Step
 from .steps.coarse_sphere import CoarseSphere
+from .steps.fog import coarse
 from .steps.over_minus import OverMinus
 from .steps.power import Power, PowerAgain
 from .steps.sphere import Sphere
@@ -21,7 +22,7 @@ ORDER = tuple(rule.id for rule in plan.EACH_EYE)
 def first_step(eye: EyeState) -> Step:
     if eye.entering is None:
         return AcuityStep("entering")
-    return CoarseSphere.begin(eye)
+    return coarse(eye)
 
 
 def following(eye: EyeState, after: str, once: bool = False) -> tuple[EyeState, Step | None, tuple[str, ...]]:
@@ -46,7 +47,7 @@ def following(eye: EyeState, after: str, once: bool = False) -> tuple[EyeState, 
 def _begin(id: str, eye: EyeState) -> Step | None:
     cylinder = eye.lens.cylinder
     if id == "sphere":
-        return CoarseSphere.begin(eye)
+        return coarse(eye)
     if id == "astigmatism":
         return Astigmatism() if cylinder > plan.CYLINDER_TO_START_FROM or eye.rounds else None
     if id == "axis":

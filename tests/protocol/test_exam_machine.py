@@ -241,8 +241,7 @@ def test_a_dial_set_by_command_is_shown_and_the_search_goes_on_from_there(
 
 def test_the_other_dials_stay_where_they_are() -> None:
     exam = at_form(Choice, STARTED)
-    lens = STARTED.right.lens
-    assert lens is not None
+    lens = exam.state.right.state.lens
     for meaning, value in ((Meaning.SET_AXIS, 77), (Meaning.SET_SPHERE, 100), (Meaning.SET_CYLINDER, -200)):
         dial = meaning.value.removeprefix("set_")
         effects = exam.hear(said(meaning, value, by=Speaker.EXAMINER))
