@@ -164,12 +164,12 @@ HESITATIONS_IN_RANGE = 2  # hesitant "two"s that mean the range is reached; a si
 
 # --- all answers together ---------------------------------------------------------------------------------------
 WEIGHED_APART = 0.06  # dioptres (length of the power vector) worth turning the dials for: half a quarter of cylinder
-CYLINDER_KNOWN = 0.08  # dioptres, standard deviation of J0 and J45: the cylinder is not looked at again (design)
+CYLINDER_KNOWN = 0.085  # dioptres, standard deviation of J0 and J45: the cylinder is not looked at again (design)
 PLUS_SHARE = 0.25  # standard deviations of M toward plus, for an eye young enough to focus far (design)
 WEIGHED_OPEN = 1.5  # dioptres (length of the standard deviations) from which on the answers point nowhere
 # What still is open at the end of an eye, standard deviations in dioptres: above, the most telling questions are asked.
-SETTLED_M, SETTLED_J = 0.15, 0.12
-SETTLED_M_GIVEN = 0.10  # from a starting point: an eye that focuses sees well through one of too much minus (simulated)
+SETTLED_M, SETTLED_J = 0.16, 0.125
+SETTLED_M_GIVEN = 0.11  # from a starting point: an eye that focuses sees well through one of too much minus (simulated)
 SETTLE_MOST = 24  # such questions an eye (design)
 SETTLE_SPHERES = (25, 50, 100, 150, 200)  # D/100 to either side of the lens
 SETTLE_CROSSES = (25, 50, 100)
