@@ -34,7 +34,8 @@ def coarse(eye: EyeState) -> Step:
 
 @dataclass(frozen=True)
 class Fog:
-    """
+    """How far the plus is in, and which way it goes.
+
     line    the line read before the fog
     clear   the sphere of most plus through which that line was read, D/100: the fog goes no farther back; `gone`: it is
             more plus than the starting lens has
