@@ -74,7 +74,7 @@ class NumberHearing:
         def weighing() -> NumberWeighing:
             return NumberWeighing(tuple(candidates.values()), free.text, self._reads(free.text), active)
 
-        if not number_words(self._decoder.text(max(free.endings, key=len))):
+        if not self._worth_it(self._decoder.text(max(free.endings, key=len))):
             return weighing()
         for tokens, logp in free.endings.items():
             add(tokens, logp)
@@ -85,6 +85,16 @@ class NumberHearing:
             if plain_number(weighing()):
                 break
         return weighing()
+
+    def _worth_it(self, text: str) -> bool:
+        """Whether free writing looks like such a sentence: "the second one" holds a number, too."""
+        words = normalise(text).split()
+        telling = self._sentences.first.union(name.split()[-1] for name in self._sentences.names)
+        return (
+            bool(words)
+            and number_words(text) > 0
+            and (words[0] in self._sentences.first or number_words(text) + sum(word in telling for word in words) > 1)
+        )
 
     def _reads(self, text: str) -> Parsed | None:
         """What a text means: as it stands, else with words that sound alike put right; None without a number."""

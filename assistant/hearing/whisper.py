@@ -170,7 +170,9 @@ class WhisperRecogniser:
         look = self._look(audio, grammar, SILENCE_BEFORE)
         if look is None:
             return Heard("", Outcome.SILENCE)
-        number = self._number(audio, grammar, look) if number_words(look.free.text) >= NUMBER_BEGUN else None
+        known = look.free_parsed is not None and not has_number(look.free_parsed)  # "better one, or better two?"
+        like_one = number_words(look.free.text) >= NUMBER_BEGUN and not known
+        number = self._number(audio, grammar, look) if like_one else None
         if number is None:
             self._score_phrases(look, grammar)
             if self._settled(look):
@@ -220,8 +222,13 @@ class WhisperRecogniser:
         return look
 
     def _score_phrases(self, look: _Look, grammar: Grammar) -> None:
-        """The likeliest phrases of the grammar scored, unless free writing says it all. Doing it twice does nothing."""
-        if look.scored or plain(self._weighing(look)):
+        """The likeliest phrases of the grammar scored, unless free writing says it all. Doing it twice does nothing.
+
+        A whole sentence of the grammar, longer than any phrase, has no rival among them.
+        """
+        free = look.free_parsed
+        sentence = free is not None and free.value is None and len(free.text.split()) > PHRASE_WORDS
+        if look.scored or plain(self._weighing(look)) or (sentence and clear(self._weighing(look))):
             return
         look.scored = True
         listing = self._listing(grammar)
