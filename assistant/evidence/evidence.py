@@ -187,10 +187,7 @@ class Evidence:
     def off(self, lens: Lens, within: float = 0.5) -> float:
         """Chance that the eye needs a lens farther than `within` dioptres from this one (length of the vector), the
         posterior drawn out as for the intervals."""
-        vector, v = self._cloud.theta[:3], np.array(lens.vector)[:, None]
-        mean = (vector @ self._weights)[:, None]
-        apart = mean - v + self._widening() * (vector - mean)
-        return float(self._weights @ (np.einsum("ij,ij->j", apart, apart) > within * within))
+        return spans.share_beyond(self._cloud.theta[:3], self._weights, lens, self._widening(), within)
 
     def enough(self, limits: Limits | None = None) -> bool:
         """Whether every interval is within the limits."""

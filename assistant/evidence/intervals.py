@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from ..optics.lens import Lens
 from ..optics.power_vector import PowerVector
 from .model import Array
 
@@ -100,6 +101,14 @@ def of_cloud(m: Array, j0: Array, j45: Array, weights: Array, level: float) -> I
         cylinder,
         axis,
     )
+
+
+def share_beyond(vectors: Array, weights: Array, lens: Lens, drawn_out: float, within: float) -> float:
+    """The share of power vectors (3, n), drawn out from their mean by this factor, that is more than `within` dioptres
+    from a lens (length of the vector)."""
+    mean = (vectors @ weights)[:, None]
+    apart = mean - np.array(lens.vector)[:, None] + drawn_out * (vectors - mean)
+    return float(weights @ (np.einsum("ij,ij->j", apart, apart) > within * within))
 
 
 def _none_possible(j0: Array, j45: Array, weights: Array, level: float) -> bool:

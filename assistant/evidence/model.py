@@ -81,7 +81,7 @@ RESTING_SHARE = 0.3  # of people who do not focus during the exam; assumed
 AGE_UNKNOWN = 20  # years: anything up to the amplitude of this age is possible where the age was not told
 
 _LOGISTIC = 1.702  # slope at which the logistic function is the normal distribution's within 0.01
-FAR: Final = np.float32(20)  # logarithms beyond this are as good as infinite
+_FAR = np.float32(20)  # logarithms beyond this are as good as infinite
 _LEAST = 1e-4  # probability of any answer whatever; keeps one answer from ruling out an eye for good
 
 
@@ -174,11 +174,6 @@ def log_best(logmar: Array) -> Array:
     best = logmar - _CENTRE[BEST - 3]
     normal = -0.5 * (best / BETTER) ** 2 - np.log(BETTER) + _LOG_NORMAL
     return np.where(best < 0, normal, _log_t(best, _SPREAD[BEST - 3]))
-
-
-def mar(logmar: Singles) -> Singles:
-    """Minimum angle of resolution in minutes of arc; logMAR 4 and more is blind."""
-    return np.asarray(np.exp(np.minimum(logmar, 4) * _LN_10))
 
 
 _LN_10 = np.float32(np.log(10))
@@ -453,14 +448,14 @@ class Seen:
         self.m, self.j0, self.j45 = single[:3]
         self.focus = accommodation(single[FOCUS], age)
         (self.threshold, self.weber, self.same, self.growth, lapse, scale, self.noise, inner) = np.exp(
-            np.minimum(single[[THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, LETTERS, INNER]], FAR)
+            np.minimum(single[[THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, LETTERS, INNER]], _FAR)
         )
         self.lapse = np.minimum(lapse, 0.5)
         self.scale_squared = scale * scale
         self.position, self.minus, self.cylinder = single[POSITION], single[MINUS], single[CYLINDER]
         self.exponent = np.clip(single[EXPONENT], 1.0, 2.6)
-        self.best_mar, self.inner_share = mar(single[BEST]), np.minimum(inner, 2)
-        self.inner = np.maximum(self.best_mar - 1, 0) * self.inner_share
+        self.best_mar = np.exp(np.minimum(single[BEST], 4) * _LN_10)  # minutes of arc; logMAR 4: blind
+        self.inner = np.maximum(self.best_mar - 1, 0) * np.minimum(inner, 2)
         self.any_letter, self.reading = single[ANY_LETTER], single[READING]
         self.hedging = _share(single[HEDGING])
 

@@ -25,10 +25,10 @@ from ..protocol import plan
 from ..protocol.questions import AcuityQuestion, Choice, Legible, Question
 from .gain import most_telling
 from .habit import Habit
+from .intervals import share_beyond
 from .model import (
     ANY_LETTER,
     BEST,
-    FAR,
     FOCUS,
     J0,
     J45,
@@ -52,10 +52,8 @@ from .model import (
     Prior,
     Seen,
     Singles,
-    accommodation,
     answer_row,
     log_best,
-    mar,
 )
 from .pairs import Pair
 
@@ -124,9 +122,7 @@ class Estimate:
         """Chance that the eye needs a lens farther than `within` dioptres from this one (length of the vector), the
         posterior drawn out where the answers wander (`drawn_out`)."""
         said = self._closer
-        mean, v = np.array(said.mean)[:, None], np.array(lens.vector)[:, None]
-        apart = mean - v + said.drawn_out * (said.theta[:3] - mean)
-        return float(said.weights @ (np.einsum("ij,ij->j", apart, apart) > within * within))
+        return share_beyond(said.theta[:3], said.weights, lens, said.drawn_out, within)
 
     @cached_property
     def _closer(self) -> Estimate:
@@ -231,19 +227,18 @@ class _Eye:
 
     def __init__(self, answers: Answers, age: float | None, start: Lens | None) -> None:
         self.answers, self.age, self.start = answers, age, start
-        self._middle, self._steady = _middle(age)
-        self._centre = self._middle[_ROWS]
+        self._middle = _middle(age)
         self._given = None if start is None else start.vector
         if self._given is not None and plan.focuses(age):
             self._given = PowerVector(self._given.m + OVER_MINUSED, self._given.j0, self._given.j45)
 
     def parts(self, points: Array) -> tuple[Array, Singles]:
         """Logarithms of the prior density (n,) and of the chance of each answer (answers, n)."""
-        rows = self._centre + points * _UNIT
-        each = _Varied(rows, self._steady, self.age).log_each(self.answers)
+        theta = self.theta(points)
         # All but the power vector and the best acuity is normal by its prior, and a unit one standard deviation.
         person = points[3:-1]
-        return _log_vector(rows, self._given) + log_best(rows[-1]) - np.einsum("ij,ij->j", person, person) / 2, each
+        prior = _log_vector(theta, self._given) + log_best(theta[BEST]) - np.einsum("ij,ij->j", person, person) / 2
+        return prior, Seen(theta, self.age).log_each(self.answers)
 
     def density(self, points: Array) -> Array:
         """Logarithm of both together."""
@@ -257,7 +252,7 @@ class _Eye:
         return theta
 
     def points(self, theta: Array) -> Array:
-        return np.asarray((theta[_ROWS] - self._centre) / _UNIT)
+        return np.asarray((theta[_ROWS] - self._middle[_ROWS]) / _UNIT)
 
     def estimate(
         self, theta: Array, weights: Array, log_chance: float, pairs: tuple[Pair, ...], near: Lens
@@ -279,28 +274,9 @@ class _Eye:
 
 
 @lru_cache(maxsize=256)
-def _middle(age: float | None) -> tuple[Array, Seen]:
+def _middle(age: float | None) -> Array:
     """A particle in the middle of the prior, (SIZE, 1)."""
-    middle = Prior(None, age).middle()[:, None]
-    return middle, Seen(middle, age)
-
-
-class _Varied(Seen):
-    """As `Seen`, of particles that differ in what is FREE only: its rows, and one particle with all the rest."""
-
-    def __init__(self, rows: Array, steady: Seen, age: float | None) -> None:
-        single = rows.astype(np.float32)
-        self.m, self.j0, self.j45 = single[:3]
-        self.threshold, self.weber, self.same, self.growth, lapse, scale = np.exp(np.minimum(single[3:9], FAR))
-        self.lapse = np.minimum(lapse, 0.5)
-        self.scale_squared = scale * scale
-        self.position, self.minus, self.any_letter, score, best = single[9:]
-        self.focus = accommodation(score, age)
-        self.best_mar = mar(best)
-        self.inner_share = steady.inner_share
-        self.inner = np.maximum(self.best_mar - 1, 0) * self.inner_share
-        self.cylinder, self.exponent, self.noise = steady.cylinder, steady.exponent, steady.noise
-        self.reading, self.hedging = steady.reading, steady.hedging
+    return Prior(None, age).middle()[:, None]
 
 
 def _log_vector(theta: Array, start: PowerVector | None) -> Array:
@@ -330,8 +306,7 @@ _LOG_SHARE: Final = float(
 
 # What the density near a start has beyond that of the wide one.
 _LOG_NEAR: Final = float(
-    2 * math.log(2 / (math.pi * math.sqrt(3) * NEAR_J))
-    + math.log(2 * math.pi * WIDE_J**2 * WIDE_M / NEAR_M)
+    2 * math.log(2 / (math.pi * math.sqrt(3) * NEAR_J)) + math.log(2 * math.pi * WIDE_J**2 * WIDE_M / NEAR_M)
 )
 
 
@@ -388,7 +363,7 @@ def _starts(eye: _Eye, at: PowerVector) -> list[Array]:
     net[FREE.index(FOCUS)] = np.array(FOCUSING)[:, None]
     starts = net.reshape(_SIZE, -1)
     starts[:3] /= _UNIT[:3]
-    starts[-1] = max(0.0, _best_read(answers) - _middle(eye.age)[0][BEST, 0]) / UNIT[-1]
+    starts[-1] = max(0.0, _best_read(answers) - _middle(eye.age)[BEST, 0]) / UNIT[-1]
     values = eye.density(starts)
     chosen: list[Array] = []
     while len(chosen) < CLIMBS and values.max() > -np.inf:

@@ -20,6 +20,7 @@ import numpy as np
 
 from ..protocol.meanings import Heard, Meaning, Outcome
 from .cutter import LONG_PAUSE, NUMBER_PAUSE, QUESTION_PAUSE, QUICK_PAUSE
+from .number_acceptance import bare_power, unlikeliness
 from .second_opinion import ANSWERS as NAMES
 from .second_opinion import Opinion
 
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 # is not "one"). The silence kept around it is included.
 FIRST_WORD = 1.4
 EACH_WORD = 0.6
+
 WORD_COST = 0.6  # a word of a longer phrase lowers its likelihood by about this much however well it is spoken
 FREE_SHARE = 0.5  # how much it counts that other words fit better
 UNDERSTOOD = -9.0  # below this fit the words are no reading of the sound at all
@@ -45,6 +47,8 @@ class Bar:
 
 ANSWER_BAR = Bar(-5.0, 1.8)
 COMMAND_BAR = Bar(-4.0, 1.5)  # short commands ("next", "stop") are where other speech lands
+VALUE_BAR = Bar(-4.0, 2.0)  # "left eye", "no cylinder": taken for another value they do more harm
+
 # "One" and "two" in doubt are looked at twice, and the two looks averaged: each alone errs by a nat or two. On human
 # recordings, quiet, in white noise and in babble, none was taken for the other for any fit down to -6.7.
 TOGETHER_BAR = Bar(-6.3, 1.8)
@@ -119,10 +123,14 @@ def readings(candidates: Iterable[Candidate]) -> list[Reading]:
         groups.setdefault((one.parsed.meaning, one.parsed.value, one.parsed.outcome), []).append(one)
     made = []
     for group in groups.values():
-        best = max(group, key=lambda one: one.logp)
-        total = float(np.logaddexp.reduce([one.logp for one in group]))
+        best = max(group, key=_weight)
+        total = float(np.logaddexp.reduce([_weight(one) for one in group]))
         made.append(Reading(best.parsed, total, len(best.parsed.text.split())))
     return sorted(made, key=lambda reading: -reading.own)
+
+
+def _weight(candidate: Candidate) -> float:
+    return candidate.logp - unlikeliness(candidate.parsed)
 
 
 def fit_of(reading: Reading, free_logp: float) -> float:
@@ -135,8 +143,10 @@ def fills(reading: Reading, weighing: Weighing) -> bool:
     return weighing.seconds <= FIRST_WORD + EACH_WORD * (reading.words - 1)
 
 
-def bar_of(meaning: Meaning) -> Bar:
-    return ANSWER_BAR if meaning in ANSWERS else COMMAND_BAR
+def bar_of(meaning: Meaning, value: object) -> Bar:
+    if meaning in ANSWERS:
+        return ANSWER_BAR
+    return COMMAND_BAR if value is None else VALUE_BAR
 
 
 def margin_of(ranked: list[Reading], weighing: Weighing) -> float:
@@ -151,7 +161,9 @@ def clear(weighing: Weighing) -> bool:
     if not ranked:
         return False
     best = ranked[0]
-    bar = bar_of(best.parsed.meaning)
+    bar = bar_of(best.parsed.meaning, best.parsed.value)
+    if bare_power(best.parsed) and _differs(weighing.free_parsed, best.parsed):
+        return False
     if (odds := _odds(best.parsed, weighing)) is not None and odds[1] - odds[0] > CONTRADICTED:
         return False
     fits = fit_of(best, weighing.free_logp) > bar.fit
@@ -229,6 +241,10 @@ def _odds(parsed: Parsed, weighing: Weighing) -> tuple[float, float] | None:
     if opinion is None or text not in NAMES:
         return None
     return (opinion.one, opinion.two) if text == NAMES[0] else (opinion.two, opinion.one)
+
+
+def _differs(free: Parsed | None, parsed: Parsed) -> bool:
+    return free is None or (free.meaning, free.value) != (parsed.meaning, parsed.value)
 
 
 def pause_for(heard: Heard, grammar: Grammar) -> int:

@@ -25,6 +25,7 @@ LEVEL = 0.1  # peak to which every utterance is brought: the features depend on 
 SHORTEST_CONTEXT = 4.0  # seconds
 
 NO_SPEECH = ("[", "(", "*", "âĻª")  # what it writes for mere sounds: "[Music]", or a note (in its own letters)
+MOST_TOKENS_A_SECOND = 5.0  # of speech: bounds a decode that has begun to repeat itself
 NEARLY_AS_LIKELY = 4.0  # nats
 LEAST_TOKENS_A_SECOND = 1.5  # of speech: fewer do not account for it
 
@@ -140,13 +141,13 @@ class Decoder:
         length = max(2 * steps, len(start) + steps)
         return self._model.generate(batch, [start + list(prefix) for prefix in prefixes], max_length=length, **settings)
 
-    def write(self, frames: Frames, steps: int, speech: float, context: Tokens = ()) -> Writing:
+    def write(self, frames: Frames, speech: float, context: Tokens = ()) -> Writing:
         """What the model writes when it may write any words, and the likelihood of ending it at each place.
 
         A decode that repeats itself ("1 1 1 1") is taken to end at its likeliest place, so that it cannot
         look less likely than it is; but not before the words fill the time: `speech`, in seconds.
         """
-        result = self.generate(frames, [()], steps, context, return_logits_vocab=True)[0]
+        result = self.generate(frames, [()], most_tokens(speech), context, return_logits_vocab=True)[0]
         tokens = tuple(int(token) for token in result.sequences_ids[0])
         first = np.asarray(result.logits[0][0], np.float64)
         first = first - log_sum(first)
@@ -181,6 +182,11 @@ class Decoder:
                     total += float(values[leaf[step]]) - every
         scored.pop((), None)
         return scored
+
+
+def most_tokens(speech: float) -> int:
+    """Tokens that so many seconds of speech can take, their end included."""
+    return 3 + int(MOST_TOKENS_A_SECOND * speech)
 
 
 def log_sum(logits: NDArray[np.floating[Any]]) -> float:

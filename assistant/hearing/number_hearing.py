@@ -10,11 +10,11 @@ words of such sentences finds the rest. All of them are scored alike, each in on
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from ..grammar.normalise import normalise
-from .decoder import Decoder, Frames, Tokens, Writing, log_sum
+from .decoder import Decoder, Frames, Tokens, Writing, log_sum, most_tokens
 from .forms import homophones
 from .number_acceptance import NumberWeighing, has_number, number_words, plain_number
 from .sentences import Sentences, capitals, sounding_alike
@@ -33,7 +33,6 @@ NAMES = 2  # put together for each, the likeliest: "near add", "near p d"
 BEAM = 4
 REPEATED = 3  # tokens in a row that a beam may write only once: it would circle in them
 MOST_SENTENCES = 24  # scored together
-TOKENS_A_SECOND = 5.0  # of speech: bounds a decode that has begun to repeat itself
 
 
 class NumberHearing:
@@ -52,19 +51,20 @@ class NumberHearing:
         self._names: dict[Tokens, list[str]] = {}  # by their first word
         for name in sentences.names:
             self._names.setdefault(decoder.tokens(" " + capitals(name).split()[0]), []).append(name)
+        self._telling = sentences.first.union(name.split()[-1] for name in sentences.names)
         words = {capitals(word) for word in sentences.words} | set(sentences.words)
         self._others = decoder.others({"."} | words, within=False)
         self._numbers = sorted({decoder.tokens(" " + capitals(word))[0] for word in sentences.first})
 
-    def weigh(self, frames: Frames, speech: float, active: float) -> NumberWeighing:
+    def weigh(self, frames: Frames, speech: float, active: float, likely: Sequence[str] = ()) -> NumberWeighing:
         """How well each sentence that is likely fits an utterance.
 
         frames  of all of it: a number's last words may be its quietest
         speech  seconds, pauses included
         active  seconds of it in which sound was made
+        likely  sentences that are known to be so: "no cylinder", a number without one
         """
-        steps = 3 + int(TOKENS_A_SECOND * speech)
-        free = self._decoder.write(frames, steps, speech, self._context)
+        free = self._decoder.write(frames, speech, self._context)
         candidates: dict[Tokens, tuple[Parsed, float]] = {}
 
         def add(tokens: Tokens, logp: float) -> None:
@@ -74,11 +74,11 @@ class NumberHearing:
         def weighing() -> NumberWeighing:
             return NumberWeighing(tuple(candidates.values()), free.text, self._reads(free.text), active)
 
-        if not self._worth_it(self._decoder.text(max(free.endings, key=len))):
+        if not likely and not self._worth_it(self._decoder.text(max(free.endings, key=len))):
             return weighing()
         for tokens, logp in free.endings.items():
             add(tokens, logp)
-        for found in self._searches(frames, free, steps, candidates):
+        for found in self._searches(frames, free, speech, candidates, likely):
             leaves = [tokens for text in found if (tokens := self._decoder.tokens(f" {text}.")) not in candidates]
             for tokens, logp in self._decoder.score(frames, leaves[:MOST_SENTENCES], self._context).items():
                 add(tokens, logp)
@@ -89,12 +89,10 @@ class NumberHearing:
     def _worth_it(self, text: str) -> bool:
         """Whether free writing looks like such a sentence: "the second one" holds a number, too."""
         words = normalise(text).split()
-        telling = self._sentences.first.union(name.split()[-1] for name in self._sentences.names)
-        return (
-            bool(words)
-            and number_words(text) > 0
-            and (words[0] in self._sentences.first or number_words(text) + sum(word in telling for word in words) > 1)
-        )
+        numbers = number_words(text)
+        if not numbers:
+            return False
+        return words[0] in self._sentences.first or numbers + sum(word in self._telling for word in words) > 1
 
     def _reads(self, text: str) -> Parsed | None:
         """What a text means: as it stands, else with words that sound alike put right; None without a number."""
@@ -102,11 +100,16 @@ class NumberHearing:
         return parsed if parsed is not None and has_number(parsed) else None
 
     def _searches(
-        self, frames: Frames, free: Writing, steps: int, candidates: dict[Tokens, tuple[Parsed, float]]
+        self,
+        frames: Frames,
+        free: Writing,
+        speech: float,
+        candidates: dict[Tokens, tuple[Parsed, float]],
+        likely: Sequence[str],
     ) -> Iterator[list[str]]:
         """Sentences that may have been said, one search after another, each made when it is asked for."""
-        yield self._alike(free, candidates)
-        yield self._search(frames, free, steps)
+        yield [*map(capitals, likely), *self._alike(free, candidates)]
+        yield self._search(frames, free, speech)
 
     def _alike(self, free: Writing, candidates: dict[Tokens, tuple[Parsed, float]]) -> list[str]:
         """What free writing may be taken for: one token exchanged for one nearly as likely, a teen said for a ten."""
@@ -120,14 +123,14 @@ class NumberHearing:
                     found[capitals(exchanged.text)] = None
         return list(found)
 
-    def _search(self, frames: Frames, free: Writing, steps: int) -> list[str]:
+    def _search(self, frames: Frames, free: Writing, speech: float) -> list[str]:
         """The number that was written freely after each likely name, and what a beam finds that goes on from there."""
         begun = self._begin(free)
         names = [name for tokens in begun for name in self._names.get(tokens, ())[:NAMES]]
         results = self._decoder.generate(
             frames,
             begun,
-            steps + max(map(len, begun)),
+            most_tokens(speech) + max(map(len, begun)),
             self._context,
             beam_size=BEAM,
             num_hypotheses=BEAM,

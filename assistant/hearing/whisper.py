@@ -35,10 +35,20 @@ import numpy as np
 
 from ..errors import UserError
 from ..protocol.meanings import Heard, Outcome
-from .acceptance import FIRST_WORD, Candidate, Weighing, clear, judge, judge_together, plain, worth_another_look
+from .acceptance import (
+    FIRST_WORD,
+    Candidate,
+    Weighing,
+    clear,
+    judge,
+    judge_together,
+    plain,
+    readings,
+    worth_another_look,
+)
 from .audio import foreground
 from .cutter import FRAME, KEPT_AFTER, KEPT_BEFORE
-from .decoder import Decoder, Frames, Tokens, Writing, missing
+from .decoder import Decoder, Frames, Tokens, Writing, missing, most_tokens
 from .forms import alphabet, homophones, written
 from .number_acceptance import has_number, judge_number, number_words
 from .number_hearing import NumberHearing
@@ -70,7 +80,6 @@ KEPT_SILENCE = (KEPT_BEFORE + KEPT_AFTER) * FRAME / RATE  # seconds of an uttera
 NUMBER_BEGUN = 2  # number words written freely: more likely a number's sentence than an answer
 SHORTEST_NUMBER = 0.9  # seconds of sound, the silence kept included: "axis five" takes longer
 LONG_SPEECH = 1.2  # seconds of audio: what is longer may be a sentence, and the beam is worth its time
-MOST_TOKENS_A_SECOND = 5.0  # of speech: bounds a decode that has begun to repeat itself
 BEAM = 8
 REPEATED = 3  # tokens in a row that a beam may write only once: it would circle in them
 
@@ -252,10 +261,12 @@ class WhisperRecogniser:
         listing = self._listing(grammar)
         seconds = len(audio) / RATE
         written = look.free_parsed is not None and has_number(look.free_parsed)
-        if not listing.numbers.possible or (seconds < SHORTEST_NUMBER and not written):
+        best = next((reading.parsed for reading in readings(look.candidates.values())), None)
+        likely = (best.text,) if best is not None and has_number(best) and best.outcome is Outcome.HEARD else ()
+        if not listing.numbers.possible or (seconds < SHORTEST_NUMBER and not (written or likely)):
             return None
         frames = look.frames if look.seconds == seconds else self._decoder.encode(audio, SILENCE_BEFORE)
-        return judge_number(listing.numbers.weigh(frames, max(0.0, seconds - KEPT_SILENCE), look.active))
+        return judge_number(listing.numbers.weigh(frames, max(0.0, seconds - KEPT_SILENCE), look.active, likely))
 
     def _beamed(self, look: _Look, grammar: Grammar) -> Weighing:
         """A look gone on with: the phrases, and a beam where the sound is long enough for a sentence and none settles
@@ -278,7 +289,7 @@ class WhisperRecogniser:
         if self._last is None or self._last[0] != key:
             frames = self._decoder.encode(audio, lead)
             speech = max(0.0, len(audio) / RATE - KEPT_SILENCE)
-            self._last = key, frames, self._decoder.write(frames, _steps(speech), speech)
+            self._last = key, frames, self._decoder.write(frames, speech)
         return self._last[1:]
 
     def _add(self, look: _Look, grammar: Grammar, tokens: Tokens, logp: float) -> None:
@@ -286,10 +297,14 @@ class WhisperRecogniser:
             look.candidates[tokens] = Candidate(parsed, logp)
 
     def _reads(self, grammar: Grammar, tokens: Tokens) -> Parsed | None:
-        """What a writing means: as it stands, else with words that sound alike put right ("to" for "two")."""
+        """What a writing means: as it stands, else with words that sound alike put right ("to" for "two").
+
+        None for sentences with a spoken number, which have their own hearing; "no cylinder" is zero without one.
+        """
         text = self._decoder.text(tokens)
         parsed = grammar.parse(text) or grammar.parse(homophones(text))
-        return None if parsed is None or has_number(parsed) else parsed
+        spoken_number = parsed is not None and has_number(parsed) and number_words(parsed.text) > 0
+        return None if spoken_number else parsed
 
     def _listing(self, grammar: Grammar) -> _Listing:
         if grammar not in self._listings:
@@ -336,18 +351,13 @@ class WhisperRecogniser:
         result = self._decoder.generate(
             frames,
             [()],
-            _steps(max(0.0, seconds - KEPT_SILENCE)),
+            most_tokens(max(0.0, seconds - KEPT_SILENCE)),
             beam_size=BEAM,
             num_hypotheses=BEAM,
             no_repeat_ngram_size=REPEATED,
             suppress_tokens=suppressed,
         )[0]
         return [tuple(int(token) for token in tokens) for tokens in result.sequences_ids if tokens]
-
-
-def _steps(speech: float) -> int:
-    """Tokens that so many seconds of speech can take, their end included."""
-    return 3 + int(MOST_TOKENS_A_SECOND * speech)
 
 
 def active_seconds(audio: Samples) -> float:

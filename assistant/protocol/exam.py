@@ -33,7 +33,7 @@ from .effects import (
 from .eye import EyeState
 from .instrument import Instrument, InstrumentError
 from .meanings import CHOICE_ANSWERS, LEGIBLE_ANSWERS, Heard, Meaning, Outcome, Speaker
-from .progress import EyeProgress, Room, State, Together, changed
+from .progress import EyeProgress, Room, State, Together
 from .questions import AcuityQuestion, Choice, Confirm, Eye, Legible, Question, Value
 from .start import Road, Start, StartEye
 from .steps.base import Step
@@ -269,13 +269,13 @@ class Exam:
         if progress.checking is not None:
             answer = Answer.of(question, heard, progress.checking[0])
             self.state = state.put(
-                changed(progress, answers=(*progress.answers, answer), checking=None, unanswered=0)
+                replace(progress, answers=(*progress.answers, answer), checking=None, unanswered=0)
             )
             return
         assert progress.step is not None
         move = progress.step.answer(progress.state, heard)
         self.state = state.put(
-            changed(
+            replace(
                 progress,
                 step=move.step,
                 state=move.eye,
@@ -837,7 +837,7 @@ class Exam:
             if following.id == "acuity" and not progress.by_hand:
                 eye = self._weighed(self._said(eye.eye), eye, progress.road)
             self._out.append(StepChange(eye.eye, following.id, Status.BEGUN))
-        self.state = self.state.put(changed(self.state.of(eye.eye), step=following, state=eye, checking=None))
+        self.state = self.state.put(replace(self.state.of(eye.eye), step=following, state=eye, checking=None))
         if following is None:
             self._next_end(self.state.of(eye.eye))
 
@@ -857,7 +857,7 @@ class Exam:
         answers = (one.pair for one in progress.answers)
         given = self.start.eye(eye).lens
         said = self.weigh(answers, progress.state.lens, progress.state.age, given, progress.said)
-        self.state = self.state.put(changed(progress, said=said, weighed=len(progress.answers)))
+        self.state = self.state.put(replace(progress, said=said, weighed=len(progress.answers)))
         return said
 
     def _weighed(self, said: Said | None, eye: EyeState, road: Road) -> EyeState:
@@ -1083,12 +1083,12 @@ class Exam:
         assert question is not None
         if isinstance(question, Choice) and question.eye is not Eye.BOTH and question.step != "duochrome":
             self._first_shown(question)
-        state = changed(self.state, question=question, tries=tries, unclear=0)
+        state = replace(self.state, question=question, tries=tries, unclear=0)
         number = 1
         if question.eye is not Eye.BOTH:
             progress = state.of(question.eye)
             number = progress.asked + 1
-            state = state.put(changed(progress, asked=number))
+            state = state.put(replace(progress, asked=number))
         on = state.dials
         lenses = _lenses(question)
         if on is None and question.eye is not Eye.BOTH and lenses:  # they show the lens last told
@@ -1096,14 +1096,14 @@ class Exam:
             on = before if lenses[0].with_cross(None) != before else None
         self._out.append(Ask(question, number, tries, on, self._back_to_one(question)))
         if isinstance(question, Choice) and question.step in ("near", "intermediate"):
-            state = changed(state, dials=question.second)
+            state = replace(state, dials=question.second)
         elif question.eye is not Eye.BOTH:
             if question.step == "duochrome":  # the colours stand for the two lenses; the dials stay between them
-                state = changed(state, dials=state.of(question.eye).state.lens)
+                state = replace(state, dials=state.of(question.eye).state.lens)
             elif isinstance(question, Choice):
-                state = changed(state, dials=question.second)
+                state = replace(state, dials=question.second)
             elif isinstance(question, (Legible, AcuityQuestion)):
-                state = changed(state, dials=question.lens)
+                state = replace(state, dials=question.lens)
         self.state = state
 
     def _back_to_one(self, question: Question) -> bool:
@@ -1138,7 +1138,7 @@ class Exam:
         self._out.append(ShowLens(self.state.eye, lens))
         progress = self.state.of(self.state.eye)
         if progress.told is not None:
-            self.state = self.state.put(changed(progress, told=None))
+            self.state = self.state.put(replace(progress, told=None))
 
     def _first_shown(self, pair: Choice) -> None:
         """The first lens of a pair is what the dials should show as it is asked: told where that is another lens."""
@@ -1146,7 +1146,7 @@ class Exam:
         if first != (progress.told or progress.state.lens):
             self._out.append(ShowLens(pair.eye, first))
             told = first if first != progress.state.lens else None
-            self.state = self.state.put(changed(progress, told=told))
+            self.state = self.state.put(replace(progress, told=told))
 
     def _other_eye(self, progress: EyeProgress) -> None:
         """An eye is gone back to: what its dials should show is said in full."""

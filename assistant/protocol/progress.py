@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TypeVar
+from dataclasses import dataclass, field, replace
 
 from ..optics.lens import Lens
 from .both import BothStep
@@ -14,19 +13,6 @@ from .questions import Choice, Eye, Question
 from .start import Road
 from .steps.base import Step
 from .weighing import Said
-
-Kept = TypeVar("Kept", "EyeProgress", "State")
-
-
-def changed(kept: Kept, **changes: object) -> Kept:
-    """As `dataclasses.replace`, in a fifth of its time, for what is kept of every question: these have no rules that
-    would be checked anew."""
-    new: Kept = object.__new__(type(kept))
-    values = new.__dict__
-    values.update(kept.__dict__)
-    values.update(changes)
-    assert len(values) == len(kept.__dict__), f"no such field: {changes}"
-    return new
 
 
 @dataclass(frozen=True)
@@ -151,4 +137,6 @@ class State:
         return self.left if eye is Eye.LEFT else self.right
 
     def put(self, progress: EyeProgress) -> State:
-        return changed(self, **{progress.state.eye.value: progress})
+        if progress.state.eye is Eye.RIGHT:
+            return replace(self, right=progress)
+        return replace(self, left=progress)

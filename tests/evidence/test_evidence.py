@@ -201,9 +201,9 @@ class TestDoubt:
 
     @pytest.mark.parametrize("kind", [kind for kind in HOSTILE if kind != "silent"])
     def test_who_does_not_look_is_found_out(self, kind: str) -> None:
-        eyes = [eye for number in range(8) for eye in sat(Cohort(kind, seed=3), number)[1]]
+        eyes = [eye for number in range(4) for eye in sat(Cohort(kind, seed=3), number)[1]]
         doubted = [Evidence.of(progress, given).doubt(progress.state.lens).doubtful for progress, given, _ in eyes]
-        assert sum(doubted) >= len(eyes) * 7 / 8
+        assert sum(doubted) >= len(eyes) - 1
 
     def test_who_looks_is_believed(self) -> None:
         """Few false alarms among eyes that ended right; the measured share is `bench evidence`'s."""

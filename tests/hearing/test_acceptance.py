@@ -133,3 +133,12 @@ def test_a_number_that_may_go_on_is_waited_for(grammars: Grammars, text: str, pa
     assert pause_for(heard, grammars.get("command")) == pause
     doubtful = Heard(said.text, Outcome.DOUBTFUL, said.meaning, said.value)
     assert pause_for(doubtful, grammars.get("command")) == LONG_PAUSE
+
+
+def test_a_command_with_a_value_has_to_be_farther_ahead(grammars: Grammars) -> None:
+    """The left eye for the right does more harm than "next" for "skip"."""
+    left, right = parsed(grammars, "command", "recheck left eye"), parsed(grammars, "command", "recheck right eye")
+    off, recheck = parsed(grammars, "command", "refine"), parsed(grammars, "command", "recheck")
+    assert judge(weighing({recheck: -2.0, off: -3.7})).accepted
+    assert not judge(weighing({left: -2.0, right: -3.7})).accepted
+    assert judge(weighing({left: -2.0, right: -4.2})).accepted

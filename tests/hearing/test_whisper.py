@@ -48,6 +48,7 @@ COMMANDS = {
     "cylinder minus six point five": (Meaning.SET_CYLINDER, -650),  # written "ceiling" or "silling" by itself
     "near add plus two point two five": (Meaning.SET_ADD, 225),  # "near and"
     "p d sixty four point five": (Meaning.SET_PD, 64.5),  # "B. D."
+    "no cylinder": (Meaning.SET_CYLINDER, 0),  # a number without one
     "read back": (Meaning.READ_BACK, None),
     "switch to the left eye": (Meaning.SWITCH_EYE, "left"),
     "next": (Meaning.NEXT, None),
@@ -96,6 +97,13 @@ def test_no_command_is_taken_for_another(whisper: WhisperRecogniser, grammars: G
 )
 def test_other_speech_is_no_answer(whisper: WhisperRecogniser, grammars: Grammars, say: Say, words: str) -> None:
     assert not heard(whisper, grammars, "choice", say(words)).accepted
+
+
+def test_a_power_a_breath_away_from_an_answer_is_none(whisper: WhisperRecogniser, grammars: Grammars, say: Say) -> None:
+    for words in ("plus one", "minus two"):
+        speech = spoken(np.concatenate([silence(0.4), say(words), silence(0.8)]))
+        assert speech is not None
+        assert not whisper.hear(speech, grammars.union("choice", "command", "common")).accepted, words
 
 
 def test_the_examiners_question_is_no_answer(whisper: WhisperRecogniser, grammars: Grammars, say: Say) -> None:

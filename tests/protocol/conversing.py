@@ -9,8 +9,8 @@
 
 `start` is a start file's content, `patient` an eye that sees exactly (sphere, cylinder, axis, and where it is not 0 its
 best acuity in logMAR), `until` lets that patient answer, left out of the file, to the first question of a step. `> `
-are typed lines, through the real grammars. All other lines are the exam's. `python tests/protocol/conversing.py
---update` writes the exam's lines anew; read the difference before keeping it.
+are typed lines, through the real grammars. All other lines are the exam's. `PYTHONPATH=.:tests/patients
+python tests/protocol/conversing.py --update` writes the exam's lines anew; read the difference before keeping it.
 """
 
 from __future__ import annotations
@@ -21,20 +21,17 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-HERE = Path(__file__).parent
-FOLDER = HERE / "conversations"
-if __name__ == "__main__":
-    sys.path[:0] = [str(HERE.parents[1]), str(HERE.parent / "patients")]
+from foreign import ForeignPatient, Rules
+from foreign import event as told
 
-from foreign import ForeignPatient, Rules, event as told  # noqa: E402, I001
+from assistant.data import grammar_sources
+from assistant.grammar import Grammars
+from assistant.optics.transpose import written
+from assistant.record.events import lens_from_dict
+from assistant.record.starts import start_from_dict
+from assistant.session import Session
 
-from assistant.data import grammar_sources  # noqa: E402
-from assistant.grammar import Grammars  # noqa: E402
-from assistant.optics.transpose import written  # noqa: E402
-from assistant.record.events import lens_from_dict  # noqa: E402
-from assistant.record.starts import start_from_dict  # noqa: E402
-from assistant.session import Session  # noqa: E402
-
+FOLDER = Path(__file__).parent / "conversations"
 GRAMMARS = Grammars(grammar_sources())
 MOST_ANSWERS = 200
 

@@ -1,6 +1,6 @@
 """Golden conversations: what is typed, and all that the exam says and shows for it, word for word.
 
-`python tests/protocol/conversing.py --update` writes them anew after a change of words; read the difference.
+`conversing.py --update` (see there) writes them anew after a change of words; read the difference.
 """
 
 from __future__ import annotations

@@ -12,7 +12,6 @@ from assistant.optics.power_vector import PowerVector
 from assistant.protocol import plan
 from assistant.protocol.exam import Exam
 from assistant.protocol.eye import EyeState, on_the_dials
-from assistant.protocol.progress import EyeProgress, changed
 from assistant.protocol.questions import Choice, Eye, Question
 from assistant.protocol.start import Start
 from assistant.protocol.steps.settle import Settle
@@ -159,11 +158,3 @@ def test_a_lens_farther_off_than_is_left_open_follows() -> None:
     own = LENS.vector
     assert weighed(Says(PowerVector(own.m - 4.0, own.j0, own.j45), open_), EYE) != LENS
     assert weighed(Says(PowerVector(own.m - 1.0, own.j0, own.j45), open_), EYE) == LENS
-
-
-def test_what_is_kept_changes_as_dataclasses_do() -> None:
-    progress = EyeProgress(EYE)
-    assert changed(progress, asked=3, told=LENS) == replace(progress, asked=3, told=LENS)
-    assert progress == EyeProgress(EYE)
-    with pytest.raises(AssertionError):
-        changed(progress, askd=3)
