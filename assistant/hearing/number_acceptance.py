@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
 LEAST_FIT = -10.0  # of sentences that were said, the lowest; the best of other speech came to -13.5
 LEAST_MARGIN = 1.8
 WELL_HEARD = -5.0  # fit: below it, free writing that has more syllables tells of a word left out
+SAME = -0.5  # nats behind the listener's likeliest: it is that, but for how its beam adds up
+AGREED_FIT = -18.0  # where the listener for words heard the same, and nothing else comes near: the decoder need not
+AGREED_MARGIN = 6.0  # like the sentence, it must only like all others less
 PLAIN_FIT = -4.5  # what was written freely and fits so well, at its usual pace and so far ahead of what sounds like it,
 PLAIN_MARGIN = 3.0  # is it: nothing else need be looked for
 PLAIN_PACE = 1.0
@@ -39,6 +43,7 @@ MOST_PACE_COST = 15.0
 SLOWEST = 1.8  # spreads longer than its words take: something was said that they leave out
 SLOWEST_WRITTEN = 2.8  # where free writing came to the same number
 
+LISTENER_COUNTS = 1.0  # as much as free writing
 BARE_POWER_COST = 3.0  # a power alone: what is left of "cylinder minus two" when "cylinder" is not understood
 BEYOND_COST = 5.0  # a number that the dials do not have: seldom asked for, often misheard
 
@@ -52,12 +57,15 @@ class NumberWeighing:
     candidates   every sentence that was scored, and its likelihood with the end of the text (nats)
     free_text    the likeliest writing in any words, and what it means if it is in the grammar
     active       seconds of the utterance in which sound was made
+    behind       nats by which the listener for words finds a candidate's text less likely than the likeliest of any
+                 words, at most 0; empty where there is no such listener
     """
 
     candidates: tuple[tuple[Parsed, float], ...]
     free_text: str
     free_parsed: Parsed | None
     active: float
+    behind: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -97,7 +105,8 @@ def number_readings(weighing: NumberWeighing) -> list[NumberReading]:
     groups: dict[object, list[tuple[float, Parsed]]] = {}
     for parsed, logp in weighing.candidates:
         kind = (parsed.meaning, parsed.value, parsed.outcome)
-        groups.setdefault(kind, []).append((logp - _cost(parsed, weighing.active), parsed))
+        heard = LISTENER_COUNTS * weighing.behind.get(parsed.text, 0.0)
+        groups.setdefault(kind, []).append((logp + heard - _cost(parsed, weighing.active), parsed))
     made = [
         NumberReading(max(group, key=lambda one: one[0])[1], float(np.logaddexp.reduce([fit for fit, _ in group])))
         for group in groups.values()
@@ -142,6 +151,8 @@ def clear_number(weighing: NumberWeighing) -> bool:
         return False
     best = ranked[0]
     written = _written(best.parsed, weighing)
+    if weighing.behind.get(best.parsed.text, -math.inf) > SAME and margin_of(ranked) > AGREED_MARGIN:
+        return best.fit > AGREED_FIT and pace(best.parsed.text, weighing.active) < SLOWEST_WRITTEN
     if not written and (bare_power(best.parsed) or best.parsed.outcome is Outcome.OUT_OF_RANGE):
         return False
     if not written and best.fit < WELL_HEARD and syllables(best.parsed.text) < syllables(normalise(weighing.free_text)):
@@ -154,11 +165,12 @@ def clear_number(weighing: NumberWeighing) -> bool:
 def judge_number(weighing: NumberWeighing) -> Heard:
     """The utterance as the exam receives it. `score` is the fit: 0 is certain, -10 and below hopeless."""
     ranked = number_readings(weighing)
-    if not ranked or ranked[0].fit < UNDERSTOOD:
+    clear = clear_number(weighing)
+    if not ranked or (ranked[0].fit < UNDERSTOOD and not clear):
         return Heard(weighing.free_text, Outcome.NOT_UNDERSTOOD)
     best = ranked[0]
     parsed = best.parsed
-    outcome = parsed.outcome if clear_number(weighing) else Outcome.DOUBTFUL
+    outcome = parsed.outcome if clear else Outcome.DOUBTFUL
     score = round(best.fit, 3)
     return Heard(parsed.text, outcome, parsed.meaning, parsed.value, score=score, hedged=parsed.hedged)
 

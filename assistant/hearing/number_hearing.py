@@ -18,6 +18,7 @@ from .decoder import Decoder, Frames, Tokens, Writing, log_sum, most_tokens
 from .forms import homophones
 from .number_acceptance import NumberWeighing, has_number, number_words, plain_number
 from .sentences import Sentences, capitals, sounding_alike
+from .word_listener import Listened
 
 if TYPE_CHECKING:
     from ..grammar import Grammar, Parsed
@@ -56,13 +57,21 @@ class NumberHearing:
         self._others = decoder.others({"."} | words, within=False)
         self._numbers = sorted({decoder.tokens(" " + capitals(word))[0] for word in sentences.first})
 
-    def weigh(self, frames: Frames, speech: float, active: float, likely: Sequence[str] = ()) -> NumberWeighing:
+    def weigh(
+        self,
+        frames: Frames,
+        speech: float,
+        active: float,
+        likely: Sequence[str] = (),
+        listened: Listened | None = None,
+    ) -> NumberWeighing:
         """How well each sentence that is likely fits an utterance.
 
         frames  of all of it: a number's last words may be its quietest
         speech  seconds, pauses included
         active  seconds of it in which sound was made
         likely  sentences that are known to be so: "no cylinder", a number without one
+        listened  what the listener for words made of it, if there is one
         """
         free = self._decoder.write(frames, speech, self._context)
         candidates: dict[Tokens, tuple[Parsed, float]] = {}
@@ -72,13 +81,17 @@ class NumberHearing:
                 candidates[tokens] = parsed, logp
 
         def weighing() -> NumberWeighing:
-            return NumberWeighing(tuple(candidates.values()), free.text, self._reads(free.text), active)
+            texts = list({parsed.text for parsed, _ in candidates.values()})
+            behind = {} if listened is None else dict(zip(texts, listened.behind(texts), strict=True))
+            return NumberWeighing(tuple(candidates.values()), free.text, self._reads(free.text), active, behind)
 
-        if not likely and not self._worth_it(self._decoder.text(max(free.endings, key=len))):
+        written = [] if listened is None else [text for text in listened.written if self._reads(text) is not None]
+        sure = listened is not None and listened.sure is not None and self._reads(listened.sure) is not None
+        if not (likely or sure or self._worth_it(self._decoder.text(max(free.endings, key=len)))):
             return weighing()
         for tokens, logp in free.endings.items():
             add(tokens, logp)
-        for found in self._searches(frames, free, speech, candidates, likely):
+        for found in self._searches(frames, free, speech, candidates, [*likely, *written]):
             leaves = [tokens for text in found if (tokens := self._decoder.tokens(f" {text}.")) not in candidates]
             for tokens, logp in self._decoder.score(frames, leaves[:MOST_SENTENCES], self._context).items():
                 add(tokens, logp)

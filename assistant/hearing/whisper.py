@@ -54,6 +54,7 @@ from .number_acceptance import has_number, judge_number, number_words
 from .number_hearing import NumberHearing
 from .recogniser import RATE, Samples
 from .second_opinion import Opinion, SecondOpinion
+from .word_listener import Listened, WordListener
 
 if TYPE_CHECKING:
     from ..grammar import Grammar, Parsed
@@ -165,10 +166,11 @@ class WhisperRecogniser:
             verify_packaged(folder)
             self.model = PACKAGED_MODEL
             self._opinion: SecondOpinion | None = SecondOpinion()
+            self._words: WordListener | None = WordListener()
         else:
             _check_folder(folder)
             self.model = folder.resolve().name
-            self._opinion = None  # the classifier knows the packaged model alone
+            self._opinion = self._words = None  # what was trained on the packaged model knows no other
         self._decoder = Decoder(folder, threads)
         self._listings: dict[Grammar, _Listing] = {}
         self._last: tuple[tuple[float, bytes], Frames, Writing] | None = None
@@ -266,7 +268,9 @@ class WhisperRecogniser:
         if not listing.numbers.possible or (seconds < SHORTEST_NUMBER and not (written or likely)):
             return None
         frames = look.frames if look.seconds == seconds else self._decoder.encode(audio, SILENCE_BEFORE)
-        return judge_number(listing.numbers.weigh(frames, max(0.0, seconds - KEPT_SILENCE), look.active, likely))
+        listened = None if self._words is None else Listened(self._words, frames[0], SILENCE_BEFORE, seconds)
+        speech = max(0.0, seconds - KEPT_SILENCE)
+        return judge_number(listing.numbers.weigh(frames, speech, look.active, likely, listened))
 
     def _beamed(self, look: _Look, grammar: Grammar) -> Weighing:
         """A look gone on with: the phrases, and a beam where the sound is long enough for a sentence and none settles
