@@ -29,6 +29,7 @@ WELL_HEARD = -5.0  # fit: below it, free writing that has more syllables tells o
 SAME = -0.5  # nats behind the listener's likeliest: it is that, but for how its beam adds up
 AGREED_FIT = -18.0  # where the listener for words heard the same, and nothing else comes near: the decoder need not
 AGREED_MARGIN = 6.0  # like the sentence, it must only like all others less
+SURE_FIT = -6.0  # and where it likes it, nothing else need be looked for
 PLAIN_FIT = -4.5  # what was written freely and fits so well, at its usual pace and so far ahead of what sounds like it,
 PLAIN_MARGIN = 3.0  # is it: nothing else need be looked for
 PLAIN_PACE = 1.0
@@ -144,6 +145,19 @@ def plain_number(weighing: NumberWeighing) -> bool:
     return _written(best, weighing) and abs(pace(best.text, weighing.active)) < PLAIN_PACE
 
 
+def _agreed(ranked: list[NumberReading], weighing: NumberWeighing) -> bool:
+    """Whether the listener for words heard the best reading, too, and nothing else comes near."""
+    text = ranked[0].parsed.text
+    same = weighing.behind.get(text, -math.inf) > SAME
+    return same and margin_of(ranked) > AGREED_MARGIN and pace(text, weighing.active) < SLOWEST_WRITTEN
+
+
+def sure_number(weighing: NumberWeighing) -> bool:
+    """Whether both the listener and the decoder like the best reading so well that nothing else need be looked for."""
+    ranked = number_readings(weighing)
+    return bool(ranked) and ranked[0].fit > SURE_FIT and _agreed(ranked, weighing)
+
+
 def clear_number(weighing: NumberWeighing) -> bool:
     """Whether the best reading clears the bars."""
     ranked = number_readings(weighing)
@@ -151,8 +165,8 @@ def clear_number(weighing: NumberWeighing) -> bool:
         return False
     best = ranked[0]
     written = _written(best.parsed, weighing)
-    if weighing.behind.get(best.parsed.text, -math.inf) > SAME and margin_of(ranked) > AGREED_MARGIN:
-        return best.fit > AGREED_FIT and pace(best.parsed.text, weighing.active) < SLOWEST_WRITTEN
+    if best.fit > AGREED_FIT and _agreed(ranked, weighing):
+        return True
     if not written and (bare_power(best.parsed) or best.parsed.outcome is Outcome.OUT_OF_RANGE):
         return False
     if not written and best.fit < WELL_HEARD and syllables(best.parsed.text) < syllables(normalise(weighing.free_text)):

@@ -10,13 +10,14 @@ words of such sentences finds the rest. All of them are scored alike, each in on
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from ..grammar.normalise import normalise
+from ..protocol.meanings import Outcome
 from .decoder import Decoder, Frames, Tokens, Writing, log_sum, most_tokens
 from .forms import homophones
-from .number_acceptance import NumberWeighing, has_number, number_words, plain_number
+from .number_acceptance import NumberWeighing, has_number, number_words, plain_number, sure_number
 from .sentences import Sentences, capitals, sounding_alike
 from .word_listener import Listened
 
@@ -76,28 +77,47 @@ class NumberHearing:
         free = self._decoder.write(frames, speech, self._context)
         candidates: dict[Tokens, tuple[Parsed, float]] = {}
 
-        def add(tokens: Tokens, logp: float) -> None:
-            if tokens not in candidates and (parsed := self._reads(self._decoder.text(tokens))) is not None:
-                candidates[tokens] = parsed, logp
-
         def weighing() -> NumberWeighing:
-            texts = list({parsed.text for parsed, _ in candidates.values()})
-            behind = {} if listened is None else dict(zip(texts, listened.behind(texts), strict=True))
-            return NumberWeighing(tuple(candidates.values()), free.text, self._reads(free.text), active, behind)
+            return _weighing(candidates, free.text, self._reads(free.text), active, listened)
 
-        written = [] if listened is None else [text for text in listened.written if self._reads(text) is not None]
-        sure = listened is not None and listened.sure is not None and self._reads(listened.sure) is not None
-        if not (likely or sure or self._worth_it(self._decoder.text(max(free.endings, key=len)))):
+        if not (likely or self.sure(listened) or self._worth_it(self._decoder.text(max(free.endings, key=len)))):
             return weighing()
-        for tokens, logp in free.endings.items():
-            add(tokens, logp)
+        self._add(candidates, free.endings)
+        written = [] if listened is None else listened.written
         for found in self._searches(frames, free, speech, candidates, [*likely, *written]):
-            leaves = [tokens for text in found if (tokens := self._decoder.tokens(f" {text}.")) not in candidates]
-            for tokens, logp in self._decoder.score(frames, leaves[:MOST_SENTENCES], self._context).items():
-                add(tokens, logp)
+            self._score(frames, found, candidates)
             if plain_number(weighing()):
                 break
         return weighing()
+
+    def at_once(self, frames: Frames, active: float, listened: Listened) -> NumberWeighing | None:
+        """The sentence that the listener for words is sure of, against what it finds next likely and what sounds alike.
+
+        None where that does not settle it; arguments as `weigh` takes them.
+        """
+        parsed = self.sure(listened)
+        if parsed is None or parsed.outcome is not Outcome.HEARD:
+            return None
+        candidates: dict[Tokens, tuple[Parsed, float]] = {}
+        alike = [other.text for other in sounding_alike(self._grammar, parsed)]
+        self._score(frames, [capitals(text) for text in (*listened.written, *alike)], candidates)
+        weighing = _weighing(candidates, parsed.text, None, active, listened)
+        return weighing if sure_number(weighing) else None
+
+    def sure(self, listened: Listened | None) -> Parsed | None:
+        """What the listener for words is sure of, if it is a sentence with a number."""
+        return None if listened is None or listened.sure is None else self._reads(listened.sure)
+
+    def _score(self, frames: Frames, texts: Sequence[str], candidates: dict[Tokens, tuple[Parsed, float]]) -> None:
+        """Scores what is not among the candidates yet, and adds it and its beginnings."""
+        readable = dict.fromkeys(text for text in texts if self._reads(text) is not None)
+        leaves = [tokens for text in readable if (tokens := self._decoder.tokens(f" {text}.")) not in candidates]
+        self._add(candidates, self._decoder.score(frames, leaves[:MOST_SENTENCES], self._context))
+
+    def _add(self, candidates: dict[Tokens, tuple[Parsed, float]], scored: Mapping[Tokens, float]) -> None:
+        for tokens, logp in scored.items():
+            if tokens not in candidates and (parsed := self._reads(self._decoder.text(tokens))) is not None:
+                candidates[tokens] = parsed, logp
 
     def _worth_it(self, text: str) -> bool:
         """Whether free writing looks like such a sentence: "the second one" holds a number, too."""
@@ -179,3 +199,15 @@ class NumberHearing:
             if not begin:
                 sentences += [f"{number} {after}" for after in self._sentences.after]
             yield from (sentence for sentence in sentences if self._reads(sentence) is not None)
+
+
+def _weighing(
+    candidates: Mapping[Tokens, tuple[Parsed, float]],
+    free_text: str,
+    free_parsed: Parsed | None,
+    active: float,
+    listened: Listened | None,
+) -> NumberWeighing:
+    texts = list({parsed.text for parsed, _ in candidates.values()})
+    behind = {} if listened is None else dict(zip(texts, listened.behind(texts), strict=True))
+    return NumberWeighing(tuple(candidates.values()), free_text, free_parsed, active, behind)

@@ -82,6 +82,7 @@ NUMBER_BEGUN = 2  # number words written freely: more likely a number's sentence
 SHORTEST_NUMBER = 0.9  # seconds of sound, the silence kept included: "axis five" takes longer
 LONG_SPEECH = 1.2  # seconds of audio: what is longer may be a sentence, and the beam is worth its time
 BEAM = 8
+SOUNDS_KEPT = 2  # whole, and its loudest part
 REPEATED = 3  # tokens in a row that a beam may write only once: it would circle in them
 
 
@@ -151,6 +152,15 @@ class _Look:
         )
 
 
+@dataclass
+class _Sound:
+    """What has been found of one sound, whatever grammar it is held to."""
+
+    frames: Frames
+    writing: Writing | None = None
+    listened: Listened | None = None
+
+
 class WhisperRecogniser:
     """Whisper through CTranslate2. Raises UserError when the model or a library cannot be used.
 
@@ -173,14 +183,17 @@ class WhisperRecogniser:
             self._opinion = self._words = None  # what was trained on the packaged model knows no other
         self._decoder = Decoder(folder, threads)
         self._listings: dict[Grammar, _Listing] = {}
-        self._last: tuple[tuple[float, bytes], Frames, Writing] | None = None
+        self._sounds: dict[tuple[float, bytes], _Sound] = {}
 
     def hear(self, audio: Samples, grammar: Grammar) -> Heard:
         """The meaning of one utterance; see `Recogniser`."""
         audio = audio[: int(LONGEST_UTTERANCE * RATE)]
-        look = self._look(audio, grammar, SILENCE_BEFORE)
-        if look is None:
+        if _silent(audio):
             return Heard("", Outcome.SILENCE)
+        at_once = self._number_at_once(audio, grammar)
+        if at_once is not None:
+            return at_once
+        look = self._look(audio, grammar, SILENCE_BEFORE)
         known = look.free_parsed is not None and not has_number(look.free_parsed)  # "better one, or better two?"
         like_one = number_words(look.free.text) >= NUMBER_BEGUN and not known
         number = self._number(audio, grammar, look) if like_one else None
@@ -204,8 +217,8 @@ class WhisperRecogniser:
     def weigh(self, audio: Samples, grammar: Grammar, lead: float = SILENCE_BEFORE) -> Weighing | None:
         """How well each meaning without a number fits the sound, after `lead` seconds of silence; None if there is no
         sound in it."""
-        look = self._look(audio[: int(LONGEST_UTTERANCE * RATE)], grammar, lead)
-        return None if look is None else self._beamed(look, grammar)
+        audio = audio[: int(LONGEST_UTTERANCE * RATE)]
+        return None if _silent(audio) else self._beamed(self._look(audio, grammar, lead), grammar)
 
     def encoded(self, audio: Samples, lead: float = SILENCE_BEFORE) -> Frames:
         """What the encoder makes of a sound after `lead` seconds of silence, (frames, width), 50 frames a second."""
@@ -213,10 +226,8 @@ class WhisperRecogniser:
 
     # --- steps of a hearing ---
 
-    def _look(self, audio: Samples, grammar: Grammar, lead: float) -> _Look | None:
+    def _look(self, audio: Samples, grammar: Grammar, lead: float) -> _Look:
         """What is written freely, and what that means."""
-        if len(audio) < RATE // 50 or not np.any(audio):
-            return None
         near = foreground(audio) if len(audio) > FIRST_WORD * RATE else audio
         seconds = len(near) / RATE
         frames, free = self._written(near, lead)
@@ -267,10 +278,18 @@ class WhisperRecogniser:
         likely = (best.text,) if best is not None and has_number(best) and best.outcome is Outcome.HEARD else ()
         if not listing.numbers.possible or (seconds < SHORTEST_NUMBER and not (written or likely)):
             return None
-        frames = look.frames if look.seconds == seconds else self._decoder.encode(audio, SILENCE_BEFORE)
-        listened = None if self._words is None else Listened(self._words, frames[0], SILENCE_BEFORE, seconds)
+        frames, listened = self._listened(audio)
         speech = max(0.0, seconds - KEPT_SILENCE)
         return judge_number(listing.numbers.weigh(frames, speech, look.active, likely, listened))
+
+    def _number_at_once(self, audio: Samples, grammar: Grammar) -> Heard | None:
+        """The sentence with a number that the listener for words is sure of and the decoder likes."""
+        numbers = self._listing(grammar).numbers
+        if not numbers.possible or len(audio) < SHORTEST_NUMBER * RATE:
+            return None
+        frames, listened = self._listened(audio)
+        weighing = None if listened is None else numbers.at_once(frames, active_seconds(audio), listened)
+        return None if weighing is None else judge_number(weighing)
 
     def _beamed(self, look: _Look, grammar: Grammar) -> Weighing:
         """A look gone on with: the phrases, and a beam where the sound is long enough for a sentence and none settles
@@ -284,17 +303,31 @@ class WhisperRecogniser:
                     self._add(look, grammar, tokens, logp)
         return self._weighing(look)
 
-    def _written(self, audio: Samples, lead: float) -> tuple[Frames, Writing]:
-        """One utterance encoded, and what it is written as by itself: the same for every grammar, so kept for the next.
+    def _sound(self, audio: Samples, lead: float) -> _Sound:
+        """One sound encoded: the same for every grammar, so kept for the next.
 
         Two microphones and `bench hearing` weigh the same sound against several grammars.
         """
         key = (lead, hashlib.sha256(audio.tobytes()).digest())
-        if self._last is None or self._last[0] != key:
-            frames = self._decoder.encode(audio, lead)
-            speech = max(0.0, len(audio) / RATE - KEPT_SILENCE)
-            self._last = key, frames, self._decoder.write(frames, speech)
-        return self._last[1:]
+        if key not in self._sounds:
+            while len(self._sounds) >= SOUNDS_KEPT:
+                self._sounds.pop(next(iter(self._sounds)))
+            self._sounds[key] = _Sound(self._decoder.encode(audio, lead))
+        return self._sounds[key]
+
+    def _written(self, audio: Samples, lead: float) -> tuple[Frames, Writing]:
+        """One sound encoded, and what it is written as by itself."""
+        sound = self._sound(audio, lead)
+        if sound.writing is None:
+            sound.writing = self._decoder.write(sound.frames, max(0.0, len(audio) / RATE - KEPT_SILENCE))
+        return sound.frames, sound.writing
+
+    def _listened(self, audio: Samples) -> tuple[Frames, Listened | None]:
+        """All of a sound encoded, and what the listener for words makes of it."""
+        sound = self._sound(audio, SILENCE_BEFORE)
+        if sound.listened is None and self._words is not None:
+            sound.listened = Listened(self._words, sound.frames[0], SILENCE_BEFORE, len(audio) / RATE)
+        return sound.frames, sound.listened
 
     def _add(self, look: _Look, grammar: Grammar, tokens: Tokens, logp: float) -> None:
         if tokens not in look.candidates and (parsed := self._reads(grammar, tokens)) is not None:
@@ -362,6 +395,10 @@ class WhisperRecogniser:
             suppress_tokens=suppressed,
         )[0]
         return [tuple(int(token) for token in tokens) for tokens in result.sequences_ids if tokens]
+
+
+def _silent(audio: Samples) -> bool:
+    return len(audio) < RATE // 50 or not np.any(audio)
 
 
 def active_seconds(audio: Samples) -> float:

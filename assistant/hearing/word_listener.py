@@ -13,6 +13,7 @@ The weights were trained by `tests/hearing/word_training.py` on synthetic voices
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
@@ -26,6 +27,7 @@ BLANK, OTHER = 0, 1  # no word here, and any word that is none of these
 BEAM = 6
 LIKELY = 1e-3  # of a word in one frame, to be followed up
 
+_Beams = dict[tuple[int, ...], tuple[float, float]]  # beginnings, likelihoods of ending in a blank and in their word
 Chances = NDArray[np.float32]  # (frames, words): log-probabilities, the blank and other words first
 
 
@@ -79,7 +81,7 @@ class WordListener:
         ends = np.array([2 * len(each) for each in labels])
         for row, each in enumerate(labels):
             states[row, 1 : 2 * len(each) : 2] = each
-            skips[row, 3 : 2 * len(each) : 2] = [a != b for a, b in zip(each, each[1:], strict=False)]
+            skips[row, 3 : 2 * len(each) : 2] = [a != b for a, b in pairwise(each)]
         never = np.float32(-1e30)
         every = np.arange(len(labels))
         paths = np.full((len(labels), width), never, np.float32)
@@ -96,27 +98,21 @@ class WordListener:
         return [float(value) for value in np.logaddexp(last, before)]
 
     def likeliest(self, chances: Chances) -> list[tuple[str | None, float]]:
-        """The likeliest texts and their log-likelihoods (nats), the likeliest first; None for one with other words in it.
+        """The likeliest texts and their log-likelihoods (nats), the likeliest first; None where other words are in it.
 
         A beam over beginnings (A. Graves & N. Jaitly, ICML 2014; reference from memory).
         """
-        beams: dict[tuple[int, ...], tuple[float, float]] = {(): (0.0, -np.inf)}  # ending in a blank, and in its word
+        beams: _Beams = {(): (0.0, -np.inf)}
         for now in chances:
+            grown: _Beams = {}
             likely = [int(label) for label in np.flatnonzero(now > np.log(LIKELY)) if label != BLANK]
-            grown: dict[tuple[int, ...], tuple[float, float]] = {}
-
-            def add(begun: tuple[int, ...], blank: float, word: float) -> None:
-                had = grown.get(begun, (-np.inf, -np.inf))
-                grown[begun] = float(np.logaddexp(had[0], blank)), float(np.logaddexp(had[1], word))
-
             for begun, (blank, word) in beams.items():
                 total = float(np.logaddexp(blank, word))
-                add(begun, total + float(now[BLANK]), word + float(now[begun[-1]]) if begun else -np.inf)
+                _add(grown, begun, total + float(now[BLANK]), word + float(now[begun[-1]]) if begun else -np.inf)
                 for label in likely:
-                    from_here = blank if begun[-1:] == (label,) else total
-                    add((*begun, label), -np.inf, from_here + float(now[label]))
-            ranked = sorted(grown.items(), key=lambda one: -np.logaddexp(*one[1]))
-            beams = dict(ranked[:BEAM])
+                    before = blank if begun[-1:] == (label,) else total
+                    _add(grown, (*begun, label), -np.inf, before + float(now[label]))
+            beams = dict(sorted(grown.items(), key=lambda one: -np.logaddexp(*one[1]))[:BEAM])
         return [(self._text(begun), float(np.logaddexp(*likely))) for begun, likely in beams.items()]
 
     def _text(self, labels: tuple[int, ...]) -> str | None:
@@ -141,6 +137,11 @@ class Listened:
     def behind(self, texts: Sequence[str]) -> list[float]:
         """Nats by which each normalised text is less likely than the likeliest of any words; never above 0."""
         return [min(0.0, score - self._best) for score in self._listener.score(self._chances, texts)]
+
+
+def _add(beams: _Beams, begun: tuple[int, ...], blank: float, word: float) -> None:
+    had = beams.get(begun, (-np.inf, -np.inf))
+    beams[begun] = float(np.logaddexp(had[0], blank)), float(np.logaddexp(had[1], word))
 
 
 def _along(hidden: NDArray[np.float32], weights: NDArray[np.float32]) -> NDArray[np.float32]:

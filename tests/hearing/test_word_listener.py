@@ -40,7 +40,7 @@ def listener(path: Path) -> WordListener:
 
 
 def laid_along(frames: int, labels: int) -> dict[tuple[int, ...], list[tuple[int, ...]]]:
-    """Every way to lay labels along frames, by what it spells: repeats are one, then blanks are left out (A. Graves)."""
+    """Every way to lay labels along frames, by what it spells: repeats are one, then blanks are left out."""
     ways: dict[tuple[int, ...], list[tuple[int, ...]]] = {}
     for way in itertools.product(range(labels), repeat=frames):
         spelt = tuple(label for label, _ in itertools.groupby(way) if label != BLANK)
@@ -52,16 +52,13 @@ def test_the_likelihood_of_a_text_is_the_sum_over_every_way_to_lay_it_along_the_
     words = listener(tmp_path / "weights.npz")
     chances = words.listen(np.random.default_rng(6).standard_normal((10, 3)).astype(np.float32), 0.0, 0.1)
     assert np.exp(chances).sum(axis=1) == pytest.approx(np.ones(5), abs=1e-5)
-    ways = laid_along(len(chances), OTHER + 1 + len(WORDS))
+    likely = {
+        spelt: sum(math.exp(sum(chances[at, label] for at, label in enumerate(way))) for way in ways)
+        for spelt, ways in laid_along(len(chances), OTHER + 1 + len(WORDS)).items()
+    }
     texts = ["", "one", "two two", "one two one", "maybe", "maybe later one"]
-    expected = [
-        math.log(sum(math.exp(sum(chances[at, label] for at, label in enumerate(way))) for way in ways[words.labels(text)]))
-        for text in texts
-    ]
-    assert words.score(chances, texts) == pytest.approx(expected, abs=1e-4)
-    best = max((spelt for spelt in ways if spelt and OTHER not in spelt), key=lambda spelt: sum(
-        math.exp(sum(chances[at, label] for at, label in enumerate(way))) for way in ways[spelt]
-    ))
+    assert words.score(chances, texts) == pytest.approx([math.log(likely[words.labels(text)]) for text in texts], abs=1e-4)
+    best = max((spelt for spelt in likely if spelt and OTHER not in spelt), key=lambda spelt: likely[spelt])
     text, likelihood = next(found for found in words.likeliest(chances) if found[0])
     assert text is not None and words.labels(text) == best
     assert likelihood == pytest.approx(words.score(chances, [text])[0], abs=1e-4)
