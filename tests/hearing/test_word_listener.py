@@ -57,7 +57,8 @@ def test_the_likelihood_of_a_text_is_the_sum_over_every_way_to_lay_it_along_the_
         for spelt, ways in laid_along(len(chances), OTHER + 1 + len(WORDS)).items()
     }
     texts = ["", "one", "two two", "one two one", "maybe", "maybe later one"]
-    assert words.score(chances, texts) == pytest.approx([math.log(likely[words.labels(text)]) for text in texts], abs=1e-4)
+    expected = [math.log(likely[words.labels(text)]) for text in texts]
+    assert words.score(chances, texts) == pytest.approx(expected, abs=1e-4)
     best = max((spelt for spelt in likely if spelt and OTHER not in spelt), key=lambda spelt: likely[spelt])
     text, likelihood = next(found for found in words.likeliest(chances) if found[0])
     assert text is not None and words.labels(text) == best
