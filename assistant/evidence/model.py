@@ -88,8 +88,13 @@ _LEAST = 1e-4  # probability of any answer whatever; keeps one answer from rulin
 def accommodation(score: Singles, age: float | None) -> Singles:
     """Dioptres of focusing in use for a standard normal score: resting people first, then evenly up to the largest
     amplitude of the age (Hofstetter: 25 - 0.40 age)."""
+    with np.errstate(over="ignore"):  # far below zero exp goes to infinity and the share to nothing, which is right
+        return _accommodation(np.reciprocal(1 + np.exp(-_LOGISTIC * score)), age)
+
+
+def _accommodation(share: Singles, age: float | None) -> Singles:
+    """As `accommodation`, for the share of people who focus less."""
     most = largest_amplitude(AGE_UNKNOWN if age is None else max(age, 1))
-    share = _share(_LOGISTIC * score)
     resting = np.minimum(share / RESTING_SHARE, 1) * min(0.25, most)
     awake = np.maximum(share - RESTING_SHARE, 0) / (1 - RESTING_SHARE) * max(0.0, most - 0.25)
     return np.asarray(resting + awake, dtype=np.float32)
@@ -100,12 +105,6 @@ def pupil_log_scale(age: float | None) -> float:
     if age is None:
         return 0.0
     return float(np.log(min(max(5.3 - 0.03 * (age - 15), 3.0), 5.3) / 4.0))
-
-
-def _share(x: Singles) -> Singles:
-    """The logistic function. Far below zero exp goes to infinity and the share to nothing, which is right."""
-    with np.errstate(over="ignore"):
-        return np.asarray(np.reciprocal(1 + np.exp(-x)), dtype=np.float32)
 
 
 @dataclass(frozen=True)
@@ -172,18 +171,29 @@ class Prior:
 def log_best(logmar: Array) -> Array:
     """Logarithm of the prior density of the best acuity. Halves join with their own heights: each holds half of it."""
     best = logmar - _CENTRE[BEST - 3]
-    normal = -0.5 * (best / BETTER) ** 2 - np.log(BETTER) + _LOG_NORMAL
-    return np.where(best < 0, normal, _log_t(best, _SPREAD[BEST - 3]))
+    square = best * best
+    normal = square * (-0.5 / BETTER**2) + (_LOG_NORMAL - np.log(BETTER))
+    return np.where(best < 0, normal, _log_t_of(square, float(_SPREAD[BEST - 3])))
 
 
 _LN_10 = np.float32(np.log(10))
+
+# What is let out of its logarithm at once: rows, the factor of each and what it stays below. The last two are log odds.
+_LOGS: Final = (THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, LETTERS, INNER, BEST, FOCUS, HEDGING)
+_LOG_ROWS: Final = np.array(_LOGS)
+_FACTORS: Final = np.array([{BEST: _LN_10, FOCUS: -_LOGISTIC, HEDGING: -1}.get(row, 1) for row in _LOGS], np.float32)
+_MOST: Final = np.array([{BEST: 4 * _LN_10, FOCUS: 80, HEDGING: 80}.get(row, _FAR) for row in _LOGS], np.float32)
 _LOG_NORMAL = -0.5 * np.log(2 * np.pi)
 _LOG_T3 = np.log(2 / (np.pi * np.sqrt(3)))
 
 
 def _log_t(x: Array, scale: float) -> Array:
     """Logarithm of Student's density of three degrees of freedom."""
-    return np.asarray(_LOG_T3 - np.log(scale) - 2 * np.log1p((x / scale) ** 2 / 3))
+    return _log_t_of(x * x, scale)
+
+
+def _log_t_of(square: Array, scale: float) -> Array:
+    return np.asarray(np.log1p(square * (1 / (3 * scale * scale))) * -2 + (_LOG_T3 - np.log(scale)))
 
 
 # -- answers as rows of numbers
@@ -364,7 +374,7 @@ class Packed:
     order         where each choice was among the answers: the `named`, that name a lens, come first
     first, second, sign   which lenses a choice was between, and +1 for the second, -1 for the first: those that name a
             lens, then those that do not, once for each lens
-    minus, cylinder   of the second lens, less than the first (D)
+    likings       minus and cylinder of the second lens, less than the first (D), as columns
     seen, limit   which lens (within `acute`) and which acuity (logMAR): lines, then the high bounds of readings, then
             the low ones
     """
@@ -379,8 +389,7 @@ class Packed:
     first: Places
     second: Places
     sign: Singles
-    minus: Singles
-    cylinder: Singles
+    likings: Singles
     hedge: Singles
     hedge_slope: Singles
     same: Singles
@@ -424,8 +433,7 @@ class Packed:
             first=np.array(first, int),
             second=np.array(second, int),
             sign=sign,
-            minus=both[0] - both[4],
-            cylinder=both[3] - both[7],
+            likings=np.concatenate((both[0] - both[4], both[3] - both[7]), axis=1),
             hedge=_HEDGED[0][hedged][:, None],
             hedge_slope=_HEDGED[1][hedged][:, None],
             same=choices[8, named:],
@@ -446,18 +454,22 @@ class Seen:
     def __init__(self, theta: Array, age: float | None) -> None:
         single = theta.astype(np.float32)
         self.m, self.j0, self.j45 = single[:3]
-        self.focus = accommodation(single[FOCUS], age)
-        (self.threshold, self.weber, self.same, self.growth, lapse, scale, self.noise, inner) = np.exp(
-            np.minimum(single[[THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, LETTERS, INNER]], _FAR)
-        )
+        logs = single[_LOG_ROWS]
+        logs *= _FACTORS[:, None]
+        np.minimum(logs, _MOST[:, None], out=logs)
+        np.exp(logs, out=logs)
+        self.threshold, self.weber, self.same, self.growth, lapse, scale, self.noise, inner, best, *_ = logs
+        odds = logs[-2:]
+        odds += 1
+        np.reciprocal(odds, out=odds)
+        self.focus, self.hedging = _accommodation(odds[0], age), odds[1]
         self.lapse = np.minimum(lapse, 0.5)
         self.scale_squared = scale * scale
-        self.position, self.minus, self.cylinder = single[POSITION], single[MINUS], single[CYLINDER]
-        self.exponent = np.clip(single[EXPONENT], 1.0, 2.6)
-        self.best_mar = np.exp(np.minimum(single[BEST], 4) * _LN_10)  # minutes of arc; logMAR 4: blind
-        self.inner = np.maximum(self.best_mar - 1, 0) * np.minimum(inner, 2)
+        self.position, self.likings = single[POSITION], single[MINUS : CYLINDER + 1]
+        self.exponent = np.minimum(np.maximum(single[EXPONENT], np.float32(1.0)), np.float32(2.6))
+        self.best_mar = best  # minutes of arc; at most logMAR 4: blind
+        self.inner = np.maximum(best - 1, 0) * np.minimum(inner, 2)
         self.any_letter, self.reading = single[ANY_LETTER], single[READING]
-        self.hedging = _share(single[HEDGING])
 
     def moved(self, theta: Array) -> Seen:
         """The same persons with other power vectors."""
@@ -526,21 +538,20 @@ class Seen:
 
     def _choices(self, packed: Packed, b2: Singles) -> list[Singles]:
         blur = np.sqrt(b2 + self.inner)
-        better, second = blur[packed.first], blur[packed.second]
-        both = better + second
-        better -= second  # the difference seen (D), above 0: the second lens is better
-        told = self.weber / 2 * both  # the noise (D)
-        told += self.threshold
-        better += self.minus * packed.minus
-        better += self.cylinder * packed.cylinder
-        better += self.position * told
-        zone = self.growth / 2 * both  # the same zone (D)
+        beyond, second = blur.take(packed.first, axis=0), blur.take(packed.second, axis=0)
+        both = beyond + second
+        # The difference seen (D), above 0: the second lens is better.
+        beyond -= second
+        beyond += packed.likings @ self.likings
+        scaled = self.weber * np.float32(-0.5 / _LOGISTIC) * both  # the noise (D), as the logistic function takes it
+        scaled += self.threshold * np.float32(-1 / _LOGISTIC)
+        beyond += self.position * np.float32(-_LOGISTIC) * scaled
+        zone = both  # the same zone (D)
+        zone *= self.growth / 2
         zone += self.same
-        beyond = better
         beyond *= packed.sign
         beyond -= zone
-        told *= np.float32(-1 / _LOGISTIC)
-        p, named, count = beyond / told, packed.named, len(packed.order)
+        p, named, count = beyond / scaled, packed.named, len(packed.order)
         np.exp(p, out=p)
         p += 1
         looks, stray = 1 - self.lapse, self.lapse / 3
