@@ -171,9 +171,8 @@ class Prior:
 def log_best(logmar: Array) -> Array:
     """Logarithm of the prior density of the best acuity. Halves join with their own heights: each holds half of it."""
     best = logmar - _CENTRE[BEST - 3]
-    square = best * best
-    normal = square * (-0.5 / BETTER**2) + (_LOG_NORMAL - np.log(BETTER))
-    return np.where(best < 0, normal, _log_t_of(square, float(_SPREAD[BEST - 3])))
+    normal = -0.5 * (best / BETTER) ** 2 - np.log(BETTER) + _LOG_NORMAL
+    return np.where(best < 0, normal, _log_t(best, _SPREAD[BEST - 3]))
 
 
 _LN_10 = np.float32(np.log(10))
@@ -189,11 +188,7 @@ _LOG_T3 = np.log(2 / (np.pi * np.sqrt(3)))
 
 def _log_t(x: Array, scale: float) -> Array:
     """Logarithm of Student's density of three degrees of freedom."""
-    return _log_t_of(x * x, scale)
-
-
-def _log_t_of(square: Array, scale: float) -> Array:
-    return np.asarray(np.log1p(square * (1 / (3 * scale * scale))) * -2 + (_LOG_T3 - np.log(scale)))
+    return np.asarray(_LOG_T3 - np.log(scale) - 2 * np.log1p((x / scale) ** 2 / 3))
 
 
 # -- answers as rows of numbers
@@ -374,7 +369,7 @@ class Packed:
     order         where each choice was among the answers: the `named`, that name a lens, come first
     first, second, sign   which lenses a choice was between, and +1 for the second, -1 for the first: those that name a
             lens, then those that do not, once for each lens
-    likings       minus and cylinder of the second lens, less than the first (D), as columns
+    minus, cylinder   of the second lens, less than the first (D)
     seen, limit   which lens (within `acute`) and which acuity (logMAR): lines, then the high bounds of readings, then
             the low ones
     """
@@ -389,7 +384,8 @@ class Packed:
     first: Places
     second: Places
     sign: Singles
-    likings: Singles
+    minus: Singles
+    cylinder: Singles
     hedge: Singles
     hedge_slope: Singles
     same: Singles
@@ -433,7 +429,8 @@ class Packed:
             first=np.array(first, int),
             second=np.array(second, int),
             sign=sign,
-            likings=np.concatenate((both[0] - both[4], both[3] - both[7]), axis=1),
+            minus=both[0] - both[4],
+            cylinder=both[3] - both[7],
             hedge=_HEDGED[0][hedged][:, None],
             hedge_slope=_HEDGED[1][hedged][:, None],
             same=choices[8, named:],
@@ -465,7 +462,7 @@ class Seen:
         self.focus, self.hedging = _accommodation(odds[0], age), odds[1]
         self.lapse = np.minimum(lapse, 0.5)
         self.scale_squared = scale * scale
-        self.position, self.likings = single[POSITION], single[MINUS : CYLINDER + 1]
+        self.position, self.minus, self.cylinder = single[POSITION], single[MINUS], single[CYLINDER]
         self.exponent = np.minimum(np.maximum(single[EXPONENT], np.float32(1.0)), np.float32(2.6))
         self.best_mar = best  # minutes of arc; at most logMAR 4: blind
         self.inner = np.maximum(best - 1, 0) * np.minimum(inner, 2)
@@ -538,20 +535,22 @@ class Seen:
 
     def _choices(self, packed: Packed, b2: Singles) -> list[Singles]:
         blur = np.sqrt(b2 + self.inner)
-        beyond, second = blur.take(packed.first, axis=0), blur.take(packed.second, axis=0)
-        both = beyond + second
-        # The difference seen (D), above 0: the second lens is better.
-        beyond -= second
-        beyond += packed.likings @ self.likings
-        scaled = self.weber * np.float32(-0.5 / _LOGISTIC) * both  # the noise (D), as the logistic function takes it
-        scaled += self.threshold * np.float32(-1 / _LOGISTIC)
-        beyond += self.position * np.float32(-_LOGISTIC) * scaled
+        better, second = blur.take(packed.first, axis=0), blur.take(packed.second, axis=0)
+        both = better + second
+        better -= second  # the difference seen (D), above 0: the second lens is better
+        told = self.weber / 2 * both  # the noise (D)
+        told += self.threshold
+        better += self.minus * packed.minus
+        better += self.cylinder * packed.cylinder
+        better += self.position * told
         zone = both  # the same zone (D)
         zone *= self.growth / 2
         zone += self.same
+        beyond = better
         beyond *= packed.sign
         beyond -= zone
-        p, named, count = beyond / scaled, packed.named, len(packed.order)
+        told *= np.float32(-1 / _LOGISTIC)
+        p, named, count = beyond / told, packed.named, len(packed.order)
         np.exp(p, out=p)
         p += 1
         looks, stray = 1 - self.lapse, self.lapse / 3
