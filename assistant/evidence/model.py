@@ -88,8 +88,13 @@ _LEAST = 1e-4  # probability of any answer whatever; keeps one answer from rulin
 def accommodation(score: Singles, age: float | None) -> Singles:
     """Dioptres of focusing in use for a standard normal score: resting people first, then evenly up to the largest
     amplitude of the age (Hofstetter: 25 - 0.40 age)."""
+    with np.errstate(over="ignore"):  # far below zero exp goes to infinity and the share to nothing, which is right
+        return _accommodation(np.reciprocal(1 + np.exp(-_LOGISTIC * score)), age)
+
+
+def _accommodation(share: Singles, age: float | None) -> Singles:
+    """As `accommodation`, for the share of people who focus less."""
     most = largest_amplitude(AGE_UNKNOWN if age is None else max(age, 1))
-    share = _share(_LOGISTIC * score)
     resting = np.minimum(share / RESTING_SHARE, 1) * min(0.25, most)
     awake = np.maximum(share - RESTING_SHARE, 0) / (1 - RESTING_SHARE) * max(0.0, most - 0.25)
     return np.asarray(resting + awake, dtype=np.float32)
@@ -100,12 +105,6 @@ def pupil_log_scale(age: float | None) -> float:
     if age is None:
         return 0.0
     return float(np.log(min(max(5.3 - 0.03 * (age - 15), 3.0), 5.3) / 4.0))
-
-
-def _share(x: Singles) -> Singles:
-    """The logistic function. Far below zero exp goes to infinity and the share to nothing, which is right."""
-    with np.errstate(over="ignore"):
-        return np.asarray(np.reciprocal(1 + np.exp(-x)), dtype=np.float32)
 
 
 @dataclass(frozen=True)
@@ -177,6 +176,12 @@ def log_best(logmar: Array) -> Array:
 
 
 _LN_10 = np.float32(np.log(10))
+
+# What is let out of its logarithm at once: rows, the factor of each and what it stays below. The last two are log odds.
+_LOGS: Final = (THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, LETTERS, INNER, BEST, FOCUS, HEDGING)
+_LOG_ROWS: Final = np.array(_LOGS)
+_FACTORS: Final = np.array([{BEST: _LN_10, FOCUS: -_LOGISTIC, HEDGING: -1}.get(row, 1) for row in _LOGS], np.float32)
+_MOST: Final = np.array([{BEST: 4 * _LN_10, FOCUS: 80, HEDGING: 80}.get(row, _FAR) for row in _LOGS], np.float32)
 _LOG_NORMAL = -0.5 * np.log(2 * np.pi)
 _LOG_T3 = np.log(2 / (np.pi * np.sqrt(3)))
 
@@ -446,18 +451,22 @@ class Seen:
     def __init__(self, theta: Array, age: float | None) -> None:
         single = theta.astype(np.float32)
         self.m, self.j0, self.j45 = single[:3]
-        self.focus = accommodation(single[FOCUS], age)
-        (self.threshold, self.weber, self.same, self.growth, lapse, scale, self.noise, inner) = np.exp(
-            np.minimum(single[[THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, LETTERS, INNER]], _FAR)
-        )
+        logs = single[_LOG_ROWS]
+        logs *= _FACTORS[:, None]
+        np.minimum(logs, _MOST[:, None], out=logs)
+        np.exp(logs, out=logs)
+        self.threshold, self.weber, self.same, self.growth, lapse, scale, self.noise, inner, best, *_ = logs
+        odds = logs[-2:]
+        odds += 1
+        np.reciprocal(odds, out=odds)
+        self.focus, self.hedging = _accommodation(odds[0], age), odds[1]
         self.lapse = np.minimum(lapse, 0.5)
         self.scale_squared = scale * scale
         self.position, self.minus, self.cylinder = single[POSITION], single[MINUS], single[CYLINDER]
-        self.exponent = np.clip(single[EXPONENT], 1.0, 2.6)
-        self.best_mar = np.exp(np.minimum(single[BEST], 4) * _LN_10)  # minutes of arc; logMAR 4: blind
-        self.inner = np.maximum(self.best_mar - 1, 0) * np.minimum(inner, 2)
+        self.exponent = np.minimum(np.maximum(single[EXPONENT], np.float32(1.0)), np.float32(2.6))
+        self.best_mar = best  # minutes of arc; at most logMAR 4: blind
+        self.inner = np.maximum(best - 1, 0) * np.minimum(inner, 2)
         self.any_letter, self.reading = single[ANY_LETTER], single[READING]
-        self.hedging = _share(single[HEDGING])
 
     def moved(self, theta: Array) -> Seen:
         """The same persons with other power vectors."""
@@ -526,7 +535,7 @@ class Seen:
 
     def _choices(self, packed: Packed, b2: Singles) -> list[Singles]:
         blur = np.sqrt(b2 + self.inner)
-        better, second = blur[packed.first], blur[packed.second]
+        better, second = blur.take(packed.first, axis=0), blur.take(packed.second, axis=0)
         both = better + second
         better -= second  # the difference seen (D), above 0: the second lens is better
         told = self.weber / 2 * both  # the noise (D)
@@ -534,7 +543,8 @@ class Seen:
         better += self.minus * packed.minus
         better += self.cylinder * packed.cylinder
         better += self.position * told
-        zone = self.growth / 2 * both  # the same zone (D)
+        zone = both  # the same zone (D)
+        zone *= self.growth / 2
         zone += self.same
         beyond = better
         beyond *= packed.sign

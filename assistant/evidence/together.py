@@ -42,6 +42,7 @@ from .model import (
     SAME,
     SAME_GROWTH,
     SCALE,
+    SIZE,
     THRESHOLD,
     WEBER,
     WIDE_J,
@@ -247,9 +248,9 @@ class _Eye:
 
     def theta(self, points: Array) -> Array:
         """As particles (SIZE, n)."""
-        theta = np.repeat(self._middle, points.shape[1], axis=1)
-        theta[_ROWS] += points * _UNIT
-        return theta
+        theta = _OUT @ points
+        theta += self._middle
+        return np.asarray(theta)
 
     def points(self, theta: Array) -> Array:
         return np.asarray((theta[_ROWS] - self._middle[_ROWS]) / _UNIT)
@@ -319,6 +320,7 @@ def _best_read(answers: Answers) -> float:
 _ROWS: Final = np.array(FREE)
 _UNIT: Final = UNIT[:, None]
 _SIZE: Final = len(FREE)
+_OUT: Final = np.eye(SIZE)[:, FREE] * UNIT  # from points to how far particles are from the middle
 _I, _J = np.triu_indices(_SIZE)
 _PROBES: Final = np.concatenate((np.zeros((_SIZE, 1)), np.eye(_SIZE), -np.eye(_SIZE)), axis=1) * _PROBE
 _ALL_PROBES: Final = np.concatenate((_PROBES, (np.eye(_SIZE)[:, _I] + np.eye(_SIZE)[:, _J]) * _PROBE), axis=1)

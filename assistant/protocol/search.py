@@ -8,7 +8,9 @@ answer early on can be walked back later.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+
+from .values import replace
 
 
 @dataclass(frozen=True)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from .. import plan
 from ..eye import EyeState
 from ..meanings import Heard, Meaning
 from ..questions import AcuityQuestion
+from ..values import replace
 from .base import Move
 
 

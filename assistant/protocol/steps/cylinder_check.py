@@ -6,12 +6,13 @@ to take more cylinder than they need; common practice).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from .. import plan
 from ..eye import EyeState, with_cylinder
 from ..meanings import Heard, Meaning
 from ..questions import Choice
+from ..values import replace
 from .base import Move
 
 

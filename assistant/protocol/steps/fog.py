@@ -10,13 +10,14 @@ fog should go.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from ...optics.lens import CLICK
 from .. import plan
 from ..eye import EyeState, line_feet, sphere_within
 from ..meanings import Heard, Meaning
 from ..questions import AcuityQuestion, Choice, Question
+from ..values import replace
 from .acuity import read_through
 from .base import Move, Step
 from .coarse_sphere import CoarseSphere

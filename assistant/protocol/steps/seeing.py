@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from ...optics.lens import Lens
 from ..eye import EyeState
 from ..meanings import Heard
 from ..questions import AcuityQuestion
+from ..values import replace
 from .acuity import read_through
 from .base import Move
 
