@@ -11,6 +11,8 @@ One utterance goes this way:
 1. log-mel features, zero-padded a little (not to the 30 s the model was trained on: that costs 8 times as
    long);
 2. one encoder pass;
+   where the listener for the words of numbers is sure of a sentence with one, and the decoder likes it, too, that is
+   all (see `word_listener.py`);
 3. a free decode: its text may itself be a sentence of the grammar, and its likelihood is the bar for all
    others;
    where it is plainly "one" or "two", and the second opinion agrees (see `second_opinion.py`), that is all;

@@ -12,7 +12,7 @@ The weights were trained by `tests/hearing/word_training.py` on synthetic voices
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import Final
@@ -62,13 +62,8 @@ class WordListener:
         return np.asarray(values - most - np.log(np.exp(values - most).sum(axis=1, keepdims=True)), np.float32)
 
     def labels(self, text: str) -> tuple[int, ...]:
-        """The words of a normalised text as the network knows them, words it does not know in a row being one."""
-        labels: list[int] = []
-        for word in text.split():
-            label = self._index.get(word, OTHER)
-            if label != OTHER or labels[-1:] != [OTHER]:
-                labels.append(label)
-        return tuple(labels)
+        """The words of a normalised text as the network knows them."""
+        return labels_of(text, self._index)
 
     def score(self, chances: Chances, texts: Sequence[str]) -> list[float]:
         """Log-likelihood (nats) of each normalised text, over every way to lay its words along the sound."""
@@ -117,6 +112,16 @@ class WordListener:
 
     def _text(self, labels: tuple[int, ...]) -> str | None:
         return None if OTHER in labels else " ".join(self._words[label - OTHER - 1] for label in labels)
+
+
+def labels_of(text: str, index: Mapping[str, int]) -> tuple[int, ...]:
+    """The words of a normalised text by an index of them; those that are not in it, in a row, are one other word."""
+    labels: list[int] = []
+    for word in text.split():
+        label = index.get(word, OTHER)
+        if label != OTHER or labels[-1:] != [OTHER]:
+            labels.append(label)
+    return tuple(labels)
 
 
 class Listened:

@@ -25,7 +25,7 @@ import jax.numpy as jnp
 import numpy as np
 import optax
 
-from assistant.commands.bench_hearing import ESPEAK_VOICES, WORDS_PER_MINUTE, say, sentences
+from assistant.commands.bench_hearing import ESPEAK_VOICES, say, sentences
 from assistant.commands.hear import grammars
 from assistant.grammar import LISTENING_FOR
 from assistant.grammar.normalise import normalise
@@ -34,12 +34,14 @@ from assistant.hearing.audio import resample, spoken
 from assistant.hearing.recogniser import RATE, Samples
 from assistant.hearing.sentences import Sentences
 from assistant.hearing.whisper import PACKAGED_SHA256, SILENCE_BEFORE, WhisperRecogniser
-from assistant.hearing.word_listener import AFTER, ENCODED_A_SECOND, OTHER, WEIGHTS
+from assistant.hearing.word_listener import AFTER, ENCODED_A_SECOND, OTHER, WEIGHTS, labels_of
 from assistant.protocol.meanings import Outcome
+from assistant.speaking.engine import Pyttsx3Engine, VoiceError
 from tests.hearing.training import LANGUAGES, OTHERS, VARIANTS, made_worse
 
 SEED = 1000
 OWN_FLITE = ["flite kal"] * 12  # the one that the bench does not use, as often as twelve others
+WORDS_A_MINUTE = (115, 195)
 LONGEST = 400  # frames of the encoder
 ASIDE = 300  # sentences that are not trained on
 WIDTH = 128
@@ -94,10 +96,9 @@ def made(count: int, part: int) -> Iterator[tuple[np.ndarray, str]]:
     every = voices()
     while count:
         text = next(said)
-        audio = say(text, chance.choice(every))
+        audio = _spoken(text, chance.choice(every), chance.randint(*WORDS_A_MINUTE))
         if audio is None:
             continue
-        audio = resample(audio, RATE, int(RATE * WORDS_PER_MINUTE / chance.uniform(125, 180)))
         sound = spoken(_in_a_room(audio, chance, rng))
         if sound is None:
             continue
@@ -106,6 +107,16 @@ def made(count: int, part: int) -> Iterator[tuple[np.ndarray, str]]:
         if len(frames) <= LONGEST:
             count -= 1
             yield frames.astype(np.float16), normalise(text)
+
+
+def _spoken(text: str, voice: str, words_a_minute: int) -> Samples | None:
+    """None if the voice is not on this machine; only those of eSpeak NG have a speed."""
+    if not voice.startswith("espeak "):
+        return say(text, voice)
+    try:
+        return resample(*Pyttsx3Engine(voice.split()[1], words_a_minute).synthesize(text))
+    except VoiceError:
+        return None
 
 
 def _in_a_room(audio: Samples, chance: random.Random, rng: np.random.Generator) -> Samples:
@@ -132,13 +143,9 @@ def kept(folder: Path, words: list[str]) -> list[Example]:
         with np.load(path) as part:
             ends, lengths, frames, said = part["lengths"].cumsum(), part["lengths"], part["frames"], part["texts"]
         for end, length, text in zip(ends, lengths, said, strict=True):
-            labels: list[int] = []
-            for word in str(text).split():
-                label = index.get(word, OTHER)
-                if label != OTHER or labels[-1:] != [OTHER]:
-                    labels.append(label)
+            labels = labels_of(str(text), index)
             whole = frames[end - length : end - length % 2]
-            examples.append((whole.reshape(len(whole) // 2, -1), labels))
+            examples.append((whole.reshape(len(whole) // 2, -1), list(labels)))
     return examples
 
 
