@@ -12,6 +12,7 @@ from assistant.hearing.number_acceptance import (
     number_words,
     pace,
     plain_number,
+    sure_number,
     syllables,
 )
 from assistant.protocol.meanings import Meaning, Outcome
@@ -27,10 +28,17 @@ def read(grammars: Grammars):
     return parsed
 
 
-def weighing(likely: dict[Parsed, float], free: Parsed | None = None, text: str = "", active: float = 0.0):
+def weighing(
+    likely: dict[Parsed, float],
+    free: Parsed | None = None,
+    text: str = "",
+    active: float = 0.0,
+    behind: dict[str, float] | None = None,
+):
     best = max(likely, key=lambda one: likely[one])
     usual = 0.27 + 0.171 * syllables(best.text)
-    return NumberWeighing(tuple(likely.items()), text or (free.text if free else "hm"), free, active or usual)
+    written = text or (free.text if free else "hm")
+    return NumberWeighing(tuple(likely.items()), written, free, active or usual, behind or {})
 
 
 def test_a_number_clearly_ahead_of_all_others_is_heard(read) -> None:
@@ -106,3 +114,30 @@ def test_words_of_numbers_are_counted_as_they_are_spoken() -> None:
 )
 def test_syllables(text: str, count: int) -> None:
     assert syllables(text) == count
+
+
+def test_what_the_listener_for_words_is_sure_of_need_only_be_liked_better_than_all_else(read) -> None:
+    forty, fourteen = read("axis forty"), read("axis fourteen")
+    badly_written = {forty: -14.0, fourteen: -19.0}
+    assert not judge_number(weighing(badly_written)).accepted
+    assert judge_number(weighing(badly_written, behind={"axis fourteen": -8.0, "axis forty": -0.1})).accepted
+    assert not judge_number(weighing(badly_written, behind={"axis fourteen": -0.5, "axis forty": -0.1})).accepted
+    assert not judge_number(weighing({forty: -20.0}, behind={"axis forty": -0.1})).accepted
+    slow = weighing(badly_written, behind={"axis fourteen": -8.0, "axis forty": -0.1}, active=2.5)
+    assert not judge_number(slow).accepted
+
+
+def test_the_listener_for_words_can_turn_a_hearing_into_a_doubt_but_not_into_another_number_by_itself(read) -> None:
+    """Free writing is sure of forty, the listener heard fourteen: asked again."""
+    likely = {read("axis forty"): -2.0, read("axis fourteen"): -7.0}
+    assert judge_number(weighing(likely)).accepted
+    assert not judge_number(weighing(likely, behind={"axis forty": -5.5, "axis fourteen": 0.0})).accepted
+
+
+def test_nothing_else_is_looked_for_only_where_both_like_the_same(read) -> None:
+    forty, fourteen = read("axis forty"), read("axis fourteen")
+    behind = {"axis forty": 0.0, "axis fourteen": -6.0}
+    assert sure_number(weighing({forty: -3.0, fourteen: -7.0}, behind=behind))
+    assert not sure_number(weighing({forty: -3.0, fourteen: -7.0}))
+    assert not sure_number(weighing({forty: -7.0, fourteen: -17.0}, behind=behind))
+    assert not sure_number(weighing({forty: -3.0, fourteen: -2.0}, behind=behind))
