@@ -93,9 +93,9 @@ class ExamFolder:
         `header` is kept on the first event: start data, settings, engine, model, version - all a replay
         needs. Raises UserError where it holds an exam or cannot be written.
         """
-        if (path / LOG).exists():
-            raise UserError(f"{path} already holds an exam: give another folder, or go on with it by resume")
         try:
+            if (path / LOG).exists():
+                raise UserError(f"{path} already holds an exam: give another folder, or go on with it by resume")
             path.mkdir(mode=0o700, parents=True, exist_ok=True)
             (path / AUDIO).mkdir(mode=0o700, exist_ok=True)
         except FileExistsError:
