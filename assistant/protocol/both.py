@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from ..optics.lens import Lens
@@ -10,7 +10,6 @@ from .effects import Flag
 from .eye import EyeState
 from .meanings import Heard
 from .questions import Eye, Question
-from .values import replace
 
 
 @dataclass(frozen=True)

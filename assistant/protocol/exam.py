@@ -10,7 +10,7 @@ Two rules:
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from ..optics.lens import Lens
 from ..optics.rounding import nearest_lens
@@ -40,7 +40,6 @@ from .steps.base import Step
 from .steps.led import Led, led
 from .steps.near import Near, NearAcuity, with_add
 from .steps.settle import Settle
-from .values import replace
 from .weighing import Said, Weigh, weighed
 
 _NUMBER_COMMANDS = frozenset(

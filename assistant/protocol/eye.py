@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ..optics.lens import Lens
 from . import plan
 from .meanings import Heard, Meaning
 from .questions import Choice, Eye, Question
-from .values import replace
 
 
 def line_feet(line: str) -> int:

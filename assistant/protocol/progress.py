@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from ..optics.lens import Lens
 from .both import BothStep
@@ -12,7 +12,6 @@ from .eye import EyeState
 from .questions import Choice, Eye, Question
 from .start import Road
 from .steps.base import Step
-from .values import replace
 from .weighing import Said
 
 

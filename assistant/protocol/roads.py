@@ -5,6 +5,8 @@ Pure functions, like `route`: from where an exam stands to the step that comes n
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from . import plan, route
 from .both import BothState, BothStep
 from .closing import EYES, poorer_than
@@ -22,7 +24,6 @@ from .steps.power import Power
 from .steps.power_by_cross import PowerByCross
 from .steps.seeing import Pinhole, Unaided
 from .steps.sphere import Sphere
-from .values import replace
 
 ENDS = tuple(rule.id for rule in plan.EYE_ENDS)
 LAST = frozenset({"acuity", "over_minus", *ENDS})

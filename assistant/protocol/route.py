@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from . import plan
 from .eye import EyeState, line_feet
 from .steps.acuity import AcuityStep
@@ -13,7 +15,6 @@ from .steps.fog import coarse
 from .steps.over_minus import OverMinus
 from .steps.power import Power, PowerAgain
 from .steps.sphere import Sphere
-from .values import replace
 
 ORDER = tuple(rule.id for rule in plan.EACH_EYE)
 

@@ -8,9 +8,7 @@ answer early on can be walked back later.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from .values import replace
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True)

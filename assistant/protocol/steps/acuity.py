@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from .. import plan
 from ..eye import EyeState
 from ..meanings import Heard, Meaning
 from ..questions import AcuityQuestion
-from ..values import replace
 from .base import Move
 
 

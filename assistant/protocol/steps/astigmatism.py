@@ -7,7 +7,7 @@ axis to start from: one pair alone its own meridian, two the one between them.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ...optics.lens import Lens, wrap_axis
 from ...optics.power_vector import PowerVector
@@ -16,7 +16,6 @@ from .. import plan
 from ..eye import EyeState, with_cylinder
 from ..meanings import Heard, Meaning
 from ..questions import Choice
-from ..values import replace
 from .base import EQUAL, Move
 
 

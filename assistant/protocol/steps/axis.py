@@ -7,14 +7,13 @@ which the true axis lies.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ...optics.lens import CrossCylinder, wrap_axis
 from .. import plan
 from ..eye import EyeState
 from ..meanings import Heard, Meaning
 from ..questions import Choice
-from ..values import replace
 from .base import EQUAL, Move
 
 

@@ -11,7 +11,7 @@ worse for having been balanced; and its line must be read as before, or the plus
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ...optics.lens import CLICK, Lens
 from .. import plan
@@ -20,7 +20,6 @@ from ..effects import Flag
 from ..eye import line_feet, sphere_within
 from ..meanings import Heard, Meaning
 from ..questions import AcuityQuestion, Choice, Eye
-from ..values import replace
 from .acuity import read_through
 from .base import EQUAL
 

@@ -13,14 +13,13 @@ blurred to tell: the step is widened, not halved.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from .. import plan
 from ..effects import Flag
 from ..eye import EyeState, line_feet, sphere_within
 from ..meanings import Heard, Meaning
 from ..questions import AcuityQuestion, Choice, Question
-from ..values import replace
 from .acuity import read_through
 from .base import EQUAL, Move
 

@@ -6,13 +6,12 @@ to take more cylinder than they need; common practice).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from .. import plan
 from ..eye import EyeState, with_cylinder
 from ..meanings import Heard, Meaning
 from ..questions import Choice
-from ..values import replace
 from .base import Move
 
 

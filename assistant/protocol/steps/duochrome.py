@@ -11,14 +11,13 @@ not find one, and an eye that focuses would walk into minus on it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ...optics.lens import CLICK
 from ..effects import Flag
 from ..eye import EyeState, sphere_within
 from ..meanings import Heard, Meaning
 from ..questions import Choice
-from ..values import replace
 from .base import EQUAL, Move
 
 

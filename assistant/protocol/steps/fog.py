@@ -10,14 +10,13 @@ fog should go.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ...optics.lens import CLICK
 from .. import plan
 from ..eye import EyeState, line_feet, sphere_within
 from ..meanings import Heard, Meaning
 from ..questions import AcuityQuestion, Choice, Question
-from ..values import replace
 from .acuity import read_through
 from .base import Move, Step
 from .coarse_sphere import CoarseSphere

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ...optics.lens import CLICK, CrossCylinder, Lens, LensError, wrap_axis
 from ...optics.power_vector import PowerVector
@@ -19,7 +19,6 @@ from .. import plan
 from ..eye import EyeState, on_the_dials, with_cylinder
 from ..meanings import Heard
 from ..questions import Choice
-from ..values import replace
 from ..weighing import Said
 from .base import Move, Step
 from .settle import Settle

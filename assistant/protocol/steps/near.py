@@ -10,7 +10,7 @@ says the same.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ...optics.lens import Lens
 from ...optics.near import LARGEST_ADD, PUBLISHED_ADDS, add_by_age, add_by_amplitude
@@ -18,7 +18,6 @@ from .. import plan
 from ..both import BothMove, BothState
 from ..meanings import Heard, Meaning
 from ..questions import Choice, Eye, Value
-from ..values import replace
 
 
 def tentative(age: int, amplitude: float | None, centimetres: int) -> int:

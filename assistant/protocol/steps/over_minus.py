@@ -9,7 +9,7 @@ its place by a plainly better picture and, beyond one click, by a better line.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ...optics.lens import CLICK
 from .. import plan
@@ -17,7 +17,6 @@ from ..effects import Flag
 from ..eye import EyeState, line_feet, sphere_within
 from ..meanings import Heard, Meaning
 from ..questions import AcuityQuestion, Choice, Legible, Question
-from ..values import replace
 from .acuity import read_through
 from .base import EQUAL, Move
 

@@ -11,7 +11,7 @@ step with the weaker cylinder: patients tend to take more than they need (common
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ...optics.lens import CrossCylinder, Lens
 from .. import plan
@@ -20,7 +20,6 @@ from ..eye import EyeState, on_the_dials, with_cylinder
 from ..meanings import Heard, Meaning
 from ..questions import Choice
 from ..search import Search
-from ..values import replace
 from .base import EQUAL, Move
 
 

@@ -7,14 +7,13 @@ opposite sign, so the spherical equivalent holds (common practice).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ...optics.lens import CrossCylinder
 from .. import plan
 from ..eye import EyeState, with_cylinder
 from ..meanings import Heard, Meaning
 from ..questions import Choice
-from ..values import replace
 from .base import EQUAL, Move
 
 

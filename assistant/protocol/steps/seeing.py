@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ...optics.lens import Lens
 from ..eye import EyeState
 from ..meanings import Heard
 from ..questions import AcuityQuestion
-from ..values import replace
 from .acuity import read_through
 from .base import Move
 

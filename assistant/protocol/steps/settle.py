@@ -9,14 +9,13 @@ the just-noticeable difference either way; common practice); the cross cylinder 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ...optics.lens import CrossCylinder, wrap_axis
 from .. import plan
 from ..eye import EyeState, line_feet, on_the_dials
 from ..meanings import Heard
 from ..questions import AcuityQuestion, Choice, Question
-from ..values import replace
 from ..weighing import Said
 from .acuity import read_through
 from .base import Move

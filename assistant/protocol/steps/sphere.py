@@ -6,7 +6,7 @@ to earn its place by a better picture, and plus that costs nothing is kept (comm
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from .. import plan
 from ..effects import Flag
@@ -14,7 +14,6 @@ from ..eye import EyeState, line_feet, sphere_within
 from ..meanings import Heard, Meaning
 from ..questions import AcuityQuestion, Choice, Question
 from ..search import Search
-from ..values import replace
 from .acuity import read_through
 from .base import EQUAL, Move
 
