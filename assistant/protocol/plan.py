@@ -30,7 +30,8 @@ EACH_EYE: tuple[StepRule, ...] = (
     StepRule(
         "sphere",
         "brings the best sphere near: steps by the line read (either way at once while plainly blurred), halved when a "
-        "step no longer helps, plus tried first; minus has to buy a line. From a starting lens that an eye may focus "
+        "step no longer helps, plus tried first; minus has to buy a line. Where nothing can be read and no pair leads "
+        "on, lines are read through lenses 4 D apart. From a starting lens that an eye may focus "
         "through, out of fog: the most plus that leaves the line",
         "a step that is small, or small against the blur, helps in neither direction",
     ),
@@ -127,6 +128,8 @@ STEP_IN_BLUR = 0.75  # of the blur the line tells of: the eye stays fogged where
 COARSE_ENOUGH = 150  # D/100: a step refused both ways that is as small, and small against the blur, ends the search
 FOGGED_BELOW = 45  # years; Hofstetter's mean amplitude 18.5 - 0.30 age is 5 D there
 COARSE_MOST = 24  # questions of the coarse sphere (design)
+SCAN_APART = 400  # D/100 between lenses read through where nothing was read: half of it blurs to 20/100 (MAR as 1 + b²)
+SCAN_MOST = 6  # of them, at most (design)
 EQUAL_RUN = 2  # equal answers in a row on which plus is taken before the line is read again
 DULL_FROM = 4  # equal answers, and half of all pairs: from then on stronger lenses are shown (design)
 FOG = 100  # D/100 of plus over a starting lens, to be lost a line by an eye that may focus through it (common practice)

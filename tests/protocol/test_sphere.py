@@ -218,3 +218,46 @@ def test_a_dial_set_meanwhile_begins_the_search_anew_from_there(begin: type) -> 
     asked = choice_of(move.step.rebased(turned), turned)
     assert asked.first == Lens.of(3)
     assert asked.second.sphere > 300
+
+
+def test_an_eye_that_reads_nothing_is_looked_for_by_lines_wherever_the_pairs_lead() -> None:
+    """Wrong about the first pair, and alike from then on: reading still finds it (MAR as 1 + b², Blendowske 2015)."""
+    truth = Lens.of(-7)
+    sees, pairs = exact(truth), []
+
+    def lost(question: Question) -> Heard:
+        if isinstance(question, AcuityQuestion):
+            return sees(question)
+        pairs.append(question)
+        if abs(choice_of(step, at).first.sphere - truth.sphere) < 600:
+            return sees(question)
+        return heard(Meaning.FIRST if len(pairs) == 1 else Meaning.SAME)
+
+    at = eye(Lens(0), plan.NO_LINE, age=65)
+    step: Step = CoarseSphere.begin(at)
+    for _ in range(30):
+        question = step.ask(at)
+        if question is None:
+            break
+        move = step.answer(at, lost(question))
+        step, at = move.step, move.eye
+    assert abs(at.lens.sphere - truth.sphere) <= 50
+    assert choice_of(CoarseSphere.begin(eye(Lens(0), plan.NO_LINE)), eye(Lens(0), plan.NO_LINE)).first.sphere > 0
+
+
+@pytest.mark.parametrize("home", (-1900, -300, 0, 550, 1900))
+def test_an_eye_that_reads_nothing_anywhere_is_back_where_it_began_after_a_few_lines(home: int) -> None:
+    at = eye(Lens(home), plan.NO_LINE, age=65)
+    read: list[int] = []
+
+    def blind(question: Question) -> Heard:
+        if isinstance(question, AcuityQuestion):
+            read.append(question.lens.sphere)
+        return heard(Meaning.NO if isinstance(question, AcuityQuestion) else Meaning.SAME)
+
+    _, left, told = walk(CoarseSphere.begin(at), at, blind)
+    assert left.lens == at.lens
+    assert left.line_here == plan.NO_LINE
+    assert 1 <= len(read) <= plan.SCAN_MOST
+    assert len(told) <= plan.SCAN_MOST + 4
+    assert min(abs(one - other) for one in (*read, home) for other in read if one != other) > plan.SCAN_APART // 2

@@ -7,7 +7,8 @@ plus is tried first and wins a tie; minus has to buy a line each time, as an eye
 much of it (common practice, no source).
 
 "The same" has two causes. Both lenses are clear, or the eye focuses: plus that costs no line is kept. Or both are too
-blurred to tell: the step is widened, not halved.
+blurred to tell: the step is widened, not halved. Where no line can be read and a pair leads no farther, lines are read
+through lenses far apart (`scan.py`).
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from ..meanings import Heard, Meaning
 from ..questions import AcuityQuestion, Choice, Question
 from .acuity import read_through
 from .base import EQUAL, Move
+from .scan import Scan
 
 
 @dataclass(frozen=True)
@@ -34,6 +36,8 @@ class CoarseSphere:
     plain      the smallest size at which both ways were plainly refused, or one was and the other not wanted; 0: none
     came_from  the sphere before, while the line through the new lens is read; `line_before` the line there
     asked      questions asked
+    home       the sphere from which it began; None: lenses far apart were read through already
+    unread     spheres through which no line could be read
     """
 
     size: int
@@ -47,6 +51,8 @@ class CoarseSphere:
     line_before: str | None = None
     asked: int = 0
     done: bool = False
+    home: int | None = None
+    unread: frozenset[int] = frozenset()
 
     id = "sphere"
 
@@ -57,10 +63,11 @@ class CoarseSphere:
         young = eye.age is not None and eye.age < plan.FOGGED_BELOW and not eye.given
         if size <= plan.SPHERE_FINEST_FIRST and young:
             size = plan.SPHERE_STEP_POOR  # fog first: an eye that focuses shows it by seeing alike through plus
-        return CoarseSphere(size, astride=size > plan.SPHERE_STEP_POOR)
+        return CoarseSphere(size, astride=size > plan.SPHERE_STEP_POOR, home=eye.lens.sphere)
 
     def rebased(self, eye: EyeState) -> CoarseSphere:
-        return replace(CoarseSphere(self.size), asked=self.asked)
+        size = self.size if eye.line_here is None else size_for(eye)
+        return replace(CoarseSphere(size, astride=size > plan.SPHERE_STEP_POOR), asked=self.asked, home=self.home)
 
     def ask(self, eye: EyeState) -> Question | None:
         if self.came_from is not None:
@@ -84,6 +91,15 @@ class CoarseSphere:
         return self.astride and all(sphere_within(eye.lens.sphere + way * self.size) for way in (1, -1))
 
     def answer(self, eye: EyeState, heard: Heard) -> Move:
+        move = self._answered(eye, heard)
+        step, eye = move.step, move.eye
+        if eye.line_here != plan.NO_LINE or self.home is None or not isinstance(step, CoarseSphere):
+            return move
+        step = replace(step if step.came_from is not None else step._within(eye), unread=step.unread | {eye.lens.sphere})
+        scan = Scan.begin(eye, self.home, step.unread, replace(step, home=None)) if step.done else None
+        return replace(scan or replace(move, step=step), flags=move.flags)
+
+    def _answered(self, eye: EyeState, heard: Heard) -> Move:
         step = replace(self, asked=self.asked + 1, done=self.asked + 1 >= plan.COARSE_MOST)
         if self.came_from is not None:
             return replace(step, came_from=None)._read(read_through(eye, heard), self.came_from)
@@ -144,6 +160,8 @@ class CoarseSphere:
         step = replace(self, refused=refused, vague=blind, way=-self.way)
         if len(refused) < 2:
             return step
+        if eye.line_here == plan.NO_LINE and self.home is not None:
+            return replace(step, done=True)  # it leads no farther, whatever the answers: see `answer`
         fresh = replace(step, refused=frozenset(), vague=frozenset(), way=1)
         if blind and len(blind) == len(self.vague | {self.way, -self.way}):  # no difference either way
             wider = min(2 * self.size, plan.SPHERE_WIDEST)
