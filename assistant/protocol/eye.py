@@ -61,8 +61,8 @@ class EyeState:
 
     @property
     def may_hide_minus(self) -> bool:
-        """It came with a starting point, and may focus through too much minus in it."""
-        return self.given and plan.accommodates(self.age)
+        """It may focus through too much minus: in its starting point, or for lack of plus before it when young."""
+        return plan.accommodates(self.age) if self.given else plan.focuses(self.age)
 
     @property
     def blurred(self) -> bool:

@@ -168,12 +168,17 @@ HESITATIONS_IN_RANGE = 2  # hesitant "two"s that mean the range is reached; a si
 # --- all answers together ---------------------------------------------------------------------------------------
 WEIGHED_APART = 0.06  # dioptres (length of the power vector) worth turning the dials for: half a quarter of cylinder
 CYLINDER_KNOWN = 0.085  # dioptres, standard deviation of J0 and J45: the cylinder is not looked at again (design)
-PLUS_SHARE = 0.25  # standard deviations of M toward plus, for an eye young enough to focus far (design)
+# Standard deviations of M toward plus, for an eye that may focus, and for one that may focus far behind a lens it was
+# given to begin from (set by simulation).
+PLUS_SHARE, PLUS_SHARE_GIVEN = 0.25, 0.8
 WEIGHED_OPEN = 1.5  # dioptres (length of the standard deviations) from which on the answers point nowhere
 # What still is open at the end of an eye, standard deviations in dioptres: above, the most telling questions are asked.
 SETTLED_M, SETTLED_J = 0.16, 0.125
-SETTLED_M_GIVEN = 0.11  # from a starting point: an eye that focuses sees well through one of too much minus (simulated)
+# M is to be within a click of the lens, rounding included, by so many standard deviations, which need not be smaller than
+# so many dioptres; by more where an eye that focuses sees well through a starting point of too much minus (simulated).
+CLICK_DEVIATIONS, CLICK_DEVIATIONS_GIVEN, CLICK_FINEST = 1.0, 1.8, 0.06
 SETTLE_MOST = 24  # such questions an eye (design)
+SETTLE_PAIR_MOST = 2  # times that the same pair is shown (design)
 SETTLE_SPHERES = (25, 50, 100, 150, 200)  # D/100 to either side of the lens
 SETTLE_CROSSES = (25, 50, 100)
 SETTLE_FOGS = (0, 75, 150)  # D/100 of plus through which a line is read

@@ -6,13 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import pytest
+from walking import heard
 
 from assistant.optics.lens import Lens
 from assistant.optics.power_vector import PowerVector
 from assistant.protocol import plan
 from assistant.protocol.exam import Exam
 from assistant.protocol.eye import EyeState, on_the_dials
-from assistant.protocol.questions import Choice, Eye, Question
+from assistant.protocol.meanings import Meaning
+from assistant.protocol.questions import AcuityQuestion, Choice, Eye, Question
 from assistant.protocol.start import Start
 from assistant.protocol.steps.settle import Settle
 from assistant.protocol.weighing import weighed
@@ -89,6 +91,27 @@ def test_a_starting_point_that_an_eye_may_focus_through_is_settled_closer(
     assert (Settle().following(eye, said).ask(eye) is not None) is asks
 
 
+def test_a_lens_that_rounding_left_off_is_settled_closer_still() -> None:
+    """A click too much or too little is what must not be left behind a young eye's starting point (design)."""
+    eye = replace(EYE, given=True, age=20, line="20/20")
+    spread = PowerVector(0.11, 0.05, 0.05)
+    assert Settle().following(eye, Says(LENS.vector, spread)).ask(eye) is None
+    off = LENS.vector.plus(PowerVector(0.10, 0.0, 0.0))
+    assert Settle().following(eye, Says(off, spread)).ask(eye) is not None
+
+
+def test_letters_are_read_once_through_a_lens_and_a_pair_is_shown_twice() -> None:
+    """Letters just read are remembered: reading them again is no new look (common practice, no source)."""
+    said, step = Says(LENS.vector, PowerVector(1.0, 1.0, 1.0)), Settle()
+    put: list[Question] = []
+    while (question := (step := step.following(EYE, said)).ask(EYE)) is not None:
+        put.append(question)
+        step = step.answer(EYE, heard(Meaning.SAME)).step  # type: ignore[assignment]
+    assert len(put) == plan.SETTLE_MOST
+    assert {put.count(one) for one in put if isinstance(one, AcuityQuestion)} <= {1}
+    assert {put.count(one) for one in put if isinstance(one, Choice)} <= {1, 2}
+
+
 def test_where_the_cylinder_is_not_looked_for_it_stays() -> None:
     lens = weighed(Says(PowerVector.of(-3.5, -2.0, 80)), EYE, cylinder=False)
     assert (lens.cylinder, lens.axis) == (LENS.cylinder, LENS.axis)
@@ -119,13 +142,16 @@ def test_an_estimate_that_is_no_number_leaves_the_lens(bad: float) -> None:
     assert weighed(says(0.0, bad, bad), EYE) == LENS
 
 
+ASKED = AcuityQuestion(Eye.RIGHT, "settle", LENS)
+
+
 @pytest.mark.parametrize(
     ("spread", "asks"), [((0.1, 0.05, 0.05), False), ((0.3, 0.05, 0.05), True), ((0.1, 0.05, 0.2), True)]
 )
 def test_what_is_left_open_is_asked(spread: tuple[float, float, float], asks: bool) -> None:
     said = Says(LENS.vector, PowerVector(*spread))
     assert (Settle().following(EYE, said).ask(EYE) is not None) is asks
-    assert Settle(asked=plan.SETTLE_MOST).following(EYE, said).ask(EYE) is None
+    assert Settle(put=(ASKED,) * plan.SETTLE_MOST).following(EYE, said).ask(EYE) is None
     assert Settle().following(EYE, None).ask(EYE) is None
 
 

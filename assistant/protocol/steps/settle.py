@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from ...optics.lens import CrossCylinder, wrap_axis
+from ...optics.lens import CLICK, CrossCylinder, wrap_axis
 from .. import plan
 from ..eye import EyeState, line_feet, on_the_dials
 from ..meanings import Heard
@@ -23,13 +23,14 @@ from .base import Move
 
 @dataclass(frozen=True)
 class Settle:
-    """`question` is the one that tells most now, None when enough is known; `asked` have been answered.
+    """`question` is the one that tells most now, None when enough is known; `put` have been answered.
 
+    The same letters are not read twice through a lens, as they are remembered; the same pair is shown twice at most.
     `cylinder`: that is looked for, too. `within`: what is little, standard deviations of M and of J0 or J45, dioptres.
     """
 
     question: Question | None = None
-    asked: int = 0
+    put: tuple[Question, ...] = ()
     cylinder: bool = True
     within: tuple[float, float] = (plan.SETTLED_M, plan.SETTLED_J)
 
@@ -44,24 +45,34 @@ class Settle:
     def answer(self, eye: EyeState, heard: Heard) -> Move:
         if isinstance(self.question, AcuityQuestion) and self.question.lens == eye.lens:
             eye = read_through(eye, heard)
-        return Move(replace(self, question=None, asked=self.asked + 1), eye)
+        put = self.put if self.question is None else (*self.put, self.question)
+        return Move(replace(self, question=None, put=put), eye)
 
     def following(self, eye: EyeState, said: Said | None) -> Settle:
         """With the question that tells most now; none where little is open, or enough was asked."""
-        if said is None or self.asked >= plan.SETTLE_MOST or self.settled(eye, said):
+        if said is None or len(self.put) >= plan.SETTLE_MOST or self.settled(eye, said):
             return replace(self, question=None)
-        return replace(self, question=said.most_telling(tuple(_candidates(eye, self.cylinder))))
+        fresh = tuple(one for one in _candidates(eye, self.cylinder) if self._may_be_put(one))
+        return replace(self, question=said.most_telling(fresh) if fresh else None)
+
+    def _may_be_put(self, question: Question) -> bool:
+        return self.put.count(question) < (plan.SETTLE_PAIR_MOST if isinstance(question, Choice) else 1)
 
     def settled(self, eye: EyeState, said: Said | None) -> bool:
         """Whether what the answers say leaves little open; so it is where they say nothing."""
         if said is None:
             return True
-        spread, within = said.spread, self.within[0]
-        sharp = eye.line is not None and line_feet(eye.line) <= line_feet(plan.GOOD_ENOUGH)
-        if eye.given and sharp and plan.focuses(eye.age):  # too much minus at the start is what such an eye hides
-            within = min(within, plan.SETTLED_M_GIVEN)
-        focus = spread.m <= within
+        spread = said.spread
+        focus = spread.m <= self._within(eye, said)
         return focus and (not self.cylinder or max(spread.j0, spread.j45) <= self.within[1])
+
+    def _within(self, eye: EyeState, said: Said) -> float:
+        """What is little of M, dioptres: less where rounding left the lens off."""
+        sharp = eye.line is not None and line_feet(eye.line) <= line_feet(plan.GOOD_ENOUGH)
+        hides = eye.given and sharp and plan.focuses(eye.age)  # too much minus at the start
+        left = CLICK / 100 - abs(said.mean.m - eye.lens.vector.m)
+        deviations = plan.CLICK_DEVIATIONS_GIVEN if hides else plan.CLICK_DEVIATIONS
+        return min(self.within[0], max(left / deviations, plan.CLICK_FINEST))
 
 
 def _candidates(eye: EyeState, cylinder: bool) -> Iterator[Question]:
@@ -71,6 +82,7 @@ def _candidates(eye: EyeState, cylinder: bool) -> Iterator[Question]:
         if on_the_dials(more) and on_the_dials(less):
             yield Choice(eye.eye, Settle.id, more, less)
             yield Choice(eye.eye, Settle.id, lens, more)
+            yield Choice(eye.eye, Settle.id, lens, less)
     for power in plan.SETTLE_CROSSES if cylinder else ():
         for axis in (lens.axis, lens.axis + 45):
             cross = CrossCylinder(power, wrap_axis(axis))
