@@ -172,10 +172,11 @@ CYLINDER_KNOWN = 0.085  # dioptres, standard deviation of J0 and J45: the cylind
 # given to begin from (set by simulation).
 PLUS_SHARE, PLUS_SHARE_GIVEN = 0.25, 0.8
 WEIGHED_OPEN = 1.5  # dioptres (length of the standard deviations) from which on the answers point nowhere
+WEIGHED_FEW = 0.5  # and from which on few answers do
 # What still is open at the end of an eye, standard deviations in dioptres: above, the most telling questions are asked.
 SETTLED_M, SETTLED_J = 0.16, 0.125
-# M is to be within a click of the lens, rounding included, by so many standard deviations, which need not be smaller than
-# so many dioptres; by more where an eye that focuses sees well through a starting point of too much minus (simulated).
+# M is to be within a click of the lens, rounding included, by so many standard deviations, which need not be smaller
+# than so many dioptres; by more where an eye that focuses sees well through a start of too much minus (simulated).
 CLICK_DEVIATIONS, CLICK_DEVIATIONS_GIVEN, CLICK_FINEST = 1.0, 1.8, 0.06
 SETTLE_MOST = 24  # such questions an eye (design)
 SETTLE_PAIR_MOST = 2  # times that the same pair is shown (design)

@@ -61,7 +61,7 @@ def test_too_much_minus_at_the_start_is_left_behind(over: int, likes_minus: bool
 @pytest.mark.parametrize(
     "at",
     [
-        eye(Lens.of(-2), age=20),  # no starting point
+        eye(Lens(0), age=50),  # no starting point, and too old to focus through far too little plus
         eye(Lens.of(-2), age=70, given=True),  # too old to focus: 18.5 - 0.30 age (Hofstetter) is below zero
         eye(Lens.of(-2), age=20, given=True, line="20/60"),  # it does not see well through it
         eye(Lens.of(-2), age=20, given=True, line=None),
@@ -70,6 +70,17 @@ def test_too_much_minus_at_the_start_is_left_behind(over: int, likes_minus: bool
 )
 def test_nothing_else_is_fogged(at: EyeState) -> None:
     assert isinstance(coarse(at), CoarseSphere)
+
+
+def test_a_young_eye_that_sees_well_from_zero_is_fogged() -> None:
+    """It may be far-sighted and focus (initial fogging for young eyes, common practice, no source)."""
+    truth = Lens.of(3.5)
+    at = eye(Lens(0), age=20)
+    step = coarse(at)
+    assert isinstance(step, Fog)
+    _, left, told = walk(step, at, focusing(truth))
+    assert truth.sphere - CLICK <= left.lens.sphere <= truth.sphere + 2 * CLICK
+    assert sum(isinstance(asked, Choice) for asked, _ in told) <= 1
 
 
 def test_an_eye_of_unknown_age_may_focus() -> None:

@@ -95,7 +95,8 @@ class CoarseSphere:
         step, eye = move.step, move.eye
         if eye.line_here != plan.NO_LINE or self.home is None or not isinstance(step, CoarseSphere):
             return move
-        step = replace(step if step.came_from is not None else step._within(eye), unread=step.unread | {eye.lens.sphere})
+        step = step if step.came_from is not None else step._within(eye)
+        step = replace(step, unread=step.unread | {eye.lens.sphere})
         scan = Scan.begin(eye, self.home, step.unread, replace(step, home=None)) if step.done else None
         return replace(scan or replace(move, step=step), flags=move.flags)
 
