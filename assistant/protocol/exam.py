@@ -273,7 +273,7 @@ class Exam:
             )
             return
         assert progress.step is not None
-        move = progress.step.answer(progress.state, heard)
+        move = progress.step.answer(progress.state.counting(question, heard), heard)
         self.state = state.put(
             replace(
                 progress,

@@ -191,10 +191,9 @@ LED_ENDS: dict[str, tuple[float, int]] = {
     "axis": (0.16, 4),
     "power": (0.16, 5),
     "sphere_again": (0.30, 2),
-    "axis_again": (0.12, 3),
-    "power_again": (0.12, 3),
+    "axis_again": (0.12, 2),
+    "power_again": (0.12, 2),
 }
-LED_SETTLED = (0.14, 0.11)  # as SETTLED_M and SETTLED_J: fewer questions came before, so more is settled at the end
 LED_SPHERE_END = 0.25  # the coarse sphere goes by the book, and ends here at the latest
 LED_SPHERES = (25, 50, 100)  # D/100, to one side of the lens or to both
 LED_TRIALS = (-50, -100, -200)  # trial cylinders, D/100

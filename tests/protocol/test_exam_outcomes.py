@@ -12,6 +12,7 @@ from sitting import go_on, prescription, questions, said, sit
 
 from assistant.evidence.together import weigh
 from assistant.optics.lens import Lens
+from assistant.protocol import plan
 from assistant.protocol.effects import Effect, Flag, Prescribe
 from assistant.protocol.exam import Exam
 from assistant.protocol.meanings import Heard, Meaning
@@ -161,3 +162,20 @@ def test_an_eye_that_sees_poorly_is_sent_on_with_a_caution() -> None:
     assert ("acuity_low", Eye.LEFT) in codes
     assert ("acuity_differs", Eye.BOTH) in codes
     assert ("acuity_low", Eye.RIGHT) not in codes
+
+
+def test_an_eye_that_sees_most_pairs_alike_is_shown_stronger_lenses() -> None:
+    """A small pupil tells little by small steps though it reads well (the just-noticeable difference of low vision,
+    common practice): the cross cylinder grows."""
+    right, left = pair(300)
+
+    def alike(question: Question) -> Heard:
+        heard = ForeignPatient(Rules(), right, left, 300).hear(question)
+        return said(Meaning.SAME) if isinstance(question, Choice) else heard
+
+    exam = Exam(NO_NEAR, weigh)
+    sit(exam, alike)
+    state = exam.state.right.state
+    assert state.choices >= state.equals >= plan.DULL_FROM
+    assert state.dull
+    assert state.cross_power == plan.CROSS_POWER_POOR

@@ -26,13 +26,12 @@ class Settle:
     """`question` is the one that tells most now, None when enough is known; `put` have been answered.
 
     The same letters are not read twice through a lens, as they are remembered; the same pair is shown twice at most.
-    `cylinder`: that is looked for, too. `within`: what is little, standard deviations of M and of J0 or J45, dioptres.
+    `cylinder`: that is looked for, too.
     """
 
     question: Question | None = None
     put: tuple[Question, ...] = ()
     cylinder: bool = True
-    within: tuple[float, float] = (plan.SETTLED_M, plan.SETTLED_J)
 
     id = "settle"
 
@@ -63,16 +62,17 @@ class Settle:
         if said is None:
             return True
         spread = said.spread
-        focus = spread.m <= self._within(eye, said)
-        return focus and (not self.cylinder or max(spread.j0, spread.j45) <= self.within[1])
+        focus = spread.m <= _little(eye, said)
+        return focus and (not self.cylinder or max(spread.j0, spread.j45) <= plan.SETTLED_J)
 
-    def _within(self, eye: EyeState, said: Said) -> float:
-        """What is little of M, dioptres: less where rounding left the lens off."""
-        sharp = eye.line is not None and line_feet(eye.line) <= line_feet(plan.GOOD_ENOUGH)
-        hides = eye.given and sharp and plan.focuses(eye.age)  # too much minus at the start
-        left = CLICK / 100 - abs(said.mean.m - eye.lens.vector.m)
-        deviations = plan.CLICK_DEVIATIONS_GIVEN if hides else plan.CLICK_DEVIATIONS
-        return min(self.within[0], max(left / deviations, plan.CLICK_FINEST))
+
+def _little(eye: EyeState, said: Said) -> float:
+    """What is little of M, dioptres: less where rounding left the lens off."""
+    sharp = eye.line is not None and line_feet(eye.line) <= line_feet(plan.GOOD_ENOUGH)
+    hides = eye.given and sharp and plan.focuses(eye.age)  # too much minus at the start
+    left = CLICK / 100 - abs(said.mean.m - eye.lens.vector.m)
+    deviations = plan.CLICK_DEVIATIONS_GIVEN if hides else plan.CLICK_DEVIATIONS
+    return min(plan.SETTLED_M, max(left / deviations, plan.CLICK_FINEST))
 
 
 def _candidates(eye: EyeState, cylinder: bool) -> Iterator[Question]:
