@@ -89,7 +89,7 @@ _ABOUT: Final = 1.1  # and than points show it.
 TEMPERED: Final = 0.5  # power of weights by which points show it: they are few
 LEAST: Final = 20.0  # effective points that will do
 FEWEST: Final = 5.0  # effective points to go on from after more answers,
-MOVED: Final = 0.4  # dioptres: and only near the lens about which they were looked for
+MOVED: Final = 0.4  # dioptres: and only near the lens about which they were looked for, or where they are
 EFFECTIVE: Final = 0.05  # share of points that counts; below, more are drawn about what they show,
 ROUNDS: Final = 4  # at most so often
 _FLAT: Final = 0.01  # units squared, least spread of those
@@ -187,7 +187,8 @@ def together(
 def _gone_on(before: Estimate, pairs: tuple[Pair, ...], near: Lens) -> Estimate | None:
     """From the points of an estimate of the first of these answers; None where too few of them bear the others."""
     count = len(before.pairs)
-    if before.pairs != pairs[:count] or near.vector.minus(before.near.vector).blur > MOVED:
+    moved = min(near.vector.minus(at).blur for at in (before.near.vector, before.mean))
+    if before.pairs != pairs[:count] or moved > MOVED:
         return None
     more = _rows(pairs[count:])
     with np.errstate(divide="ignore"):  # a point may have no weight left
