@@ -1171,6 +1171,7 @@ def _eye_before(eye: Eye, given: StartEye, age: int | None, examined: bool) -> E
         line=given.acuity,
         line_lens=lens if given.acuity else None,
         given=given.lens is not None,
+        began=lens.spherical_equivalent,
         power_from=lens.cylinder,
         focus_from=lens.spherical_equivalent,
         unaided=given.unaided,

@@ -24,6 +24,7 @@ class EyeState:
     line          the line last read, and `line_lens` the lens it was read through
     line_refused  the patient could not say which line; not asked again until the next acuity step
     given         this eye came with a starting point
+    began         spherical equivalent of the lens it began from, dioptres
     power_from    cylinder at the time the axis was last refined (D/100)
     focus_from    spherical equivalent at that time, dioptres
     minus_refused  the sphere (D/100) at which a quarter more minus was plainly worse; None: nowhere
@@ -43,6 +44,7 @@ class EyeState:
     line_lens: Lens | None = None
     line_refused: bool = False
     given: bool = False
+    began: float = 0.0
     power_from: int = 0
     focus_from: float = 0.0
     minus_refused: int | None = None
@@ -63,6 +65,10 @@ class EyeState:
     def may_hide_minus(self) -> bool:
         """It may focus through too much minus: in its starting point, or for lack of plus before it when young."""
         return plan.accommodates(self.age) if self.given else plan.focuses(self.age)
+
+    def hides_minus(self, m: float) -> bool:
+        """Whether it focuses through a starting point of plainly too much minus, the right one being `m` (dioptres)."""
+        return self.given and plan.focuses(self.age) and m - self.began >= plan.OVER_MINUSED
 
     @property
     def blurred(self) -> bool:

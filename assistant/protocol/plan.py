@@ -168,16 +168,17 @@ HESITATIONS_IN_RANGE = 2  # hesitant "two"s that mean the range is reached; a si
 # --- all answers together ---------------------------------------------------------------------------------------
 WEIGHED_APART = 0.06  # dioptres (length of the power vector) worth turning the dials for: half a quarter of cylinder
 CYLINDER_KNOWN = 0.085  # dioptres, standard deviation of J0 and J45: the cylinder is not looked at again (design)
-# Standard deviations of M toward plus, for an eye that may focus, and for one that may focus far behind a lens it was
-# given to begin from (set by simulation).
-PLUS_SHARE, PLUS_SHARE_GIVEN = 0.25, 0.8
+# Standard deviations of M toward plus, for an eye that may focus, and for one that focuses through a starting point of
+# too much minus: by so many dioptres, its answers say (set by simulation).
+PLUS_SHARE, PLUS_SHARE_OVER, OVER_MINUSED = 0.25, 1.1, 0.35
 WEIGHED_OPEN = 1.5  # dioptres (length of the standard deviations) from which on the answers point nowhere
 WEIGHED_FEW = 0.5  # and from which on few answers do
 # What still is open at the end of an eye, standard deviations in dioptres: above, the most telling questions are asked.
 SETTLED_M, SETTLED_J = 0.16, 0.125
 # M is to be within a click of the lens, rounding included, by so many standard deviations, which need not be smaller
-# than so many dioptres; by more where an eye that focuses sees well through a start of too much minus (simulated).
-CLICK_DEVIATIONS, CLICK_DEVIATIONS_GIVEN, CLICK_FINEST = 1.0, 1.8, 0.06
+# than so many dioptres: by more where an eye that may focus was given a starting point, and by still more where that
+# had too much minus (set by simulation).
+CLICK_DEVIATIONS, CLICK_DEVIATIONS_GIVEN, CLICK_DEVIATIONS_OVER, CLICK_FINEST = 1.0, 1.8, 2.4, 0.06
 SETTLE_MOST = 24  # such questions an eye (design)
 SETTLE_PAIR_MOST = 2  # times that the same pair is shown (design)
 SETTLE_SPHERES = (25, 50, 100, 150, 200)  # D/100 to either side of the lens
@@ -191,8 +192,8 @@ LED_ENDS: dict[str, tuple[float, int]] = {
     "axis": (0.16, 4),
     "power": (0.16, 5),
     "sphere_again": (0.30, 2),
-    "axis_again": (0.12, 2),
-    "power_again": (0.12, 2),
+    "axis_again": (0.12, 3),
+    "power_again": (0.12, 3),
 }
 LED_SPHERE_END = 0.25  # the coarse sphere goes by the book, and ends here at the latest
 LED_SPHERES = (25, 50, 100)  # D/100, to one side of the lens or to both

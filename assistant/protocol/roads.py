@@ -43,7 +43,7 @@ def first_step(eye: EyeState, road: Road, intake: bool) -> Step:
 
 def shortened(eye: EyeState, road: Road) -> tuple[EyeState, Step]:
     """Where an eye goes on when it is sent down a short road in mid-exam, from the lens that stands before it."""
-    eye = replace(eye, checked=False, rounds=0, given=True)
+    eye = replace(eye, checked=False, rounds=0, given=True, began=eye.lens.spherical_equivalent)
     if road is Road.RECHECK:
         return eye, Sphere.fine(eye)
     eye, step, _ = route.following(eye, "astigmatism")

@@ -60,7 +60,7 @@ def weighed(said: Said | None, eye: EyeState, cylinder: bool = True) -> Lens:
         return eye.lens
     now, mean = eye.lens.vector, said.mean
     # Of two lenses as likely an eye that focuses gets the one with more plus: too much minus is what it hides.
-    share = plan.PLUS_SHARE_GIVEN if eye.given and plan.focuses(eye.age) else plan.PLUS_SHARE
+    share = plan.PLUS_SHARE_OVER if eye.hides_minus(mean.m) else plan.PLUS_SHARE
     m = mean.m + (share * said.spread.m if plan.accommodates(eye.age) else 0.0)
     mean = PowerVector(m, mean.j0, mean.j45) if cylinder else PowerVector(m, now.j0, now.j45)
     apart = mean.minus(now).blur

@@ -190,3 +190,18 @@ def test_a_few_answers_that_leave_much_open_do_not_turn_the_dials() -> None:
     far = Says(LENS.vector.plus(PowerVector(4.0, 0.0, 0.0)), PowerVector(2.0, 0.1, 0.1))
     assert weighed(far, replace(EYE, choices=2)) == LENS
     assert weighed(replace(far, spread=SURE), replace(EYE, choices=2)) != LENS
+
+
+@pytest.mark.parametrize(("age", "given", "more"), [(20, True, 0.5), (20, False, 0.5), (70, True, 0.5), (20, True, 0.1)])
+def test_a_start_of_too_much_minus_is_left_toward_plus(age: int, given: bool, more: float) -> None:
+    """Maximum plus for an eye that focuses (common practice, no source), once its answers say so much minus was in."""
+    eye = replace(EYE, age=age, given=given, began=LENS.spherical_equivalent)
+    said = Says(PowerVector(LENS.vector.m + more, LENS.vector.j0, 0.0), PowerVector(0.12, 0.05, 0.05))
+    plainly = weighed(said, replace(eye, given=False)).vector.m
+    over = age < plan.FOGGED_BELOW and given and more >= plan.OVER_MINUSED
+    assert eye.hides_minus(said.mean.m) is over
+    assert weighed(said, eye).vector.m >= plainly
+    if over:
+        close = replace(said, spread=PowerVector(0.11, 0.05, 0.05))
+        at = eye.to(weighed(close, eye))
+        assert Settle().following(replace(at, line="20/20"), close).ask(at) is not None

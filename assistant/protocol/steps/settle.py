@@ -69,9 +69,11 @@ class Settle:
 def _little(eye: EyeState, said: Said) -> float:
     """What is little of M, dioptres: less where rounding left the lens off."""
     sharp = eye.line is not None and line_feet(eye.line) <= line_feet(plan.GOOD_ENOUGH)
-    hides = eye.given and sharp and plan.focuses(eye.age)  # too much minus at the start
     left = CLICK / 100 - abs(said.mean.m - eye.lens.vector.m)
-    deviations = plan.CLICK_DEVIATIONS_GIVEN if hides else plan.CLICK_DEVIATIONS
+    deviations = plan.CLICK_DEVIATIONS
+    if eye.given and sharp and plan.focuses(eye.age):
+        over = eye.hides_minus(said.mean.m)
+        deviations = plan.CLICK_DEVIATIONS_OVER if over else plan.CLICK_DEVIATIONS_GIVEN
     return min(plan.SETTLED_M, max(left / deviations, plan.CLICK_FINEST))
 
 
