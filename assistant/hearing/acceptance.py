@@ -6,8 +6,8 @@ meaning, and when they can fill the time. What fails is asked again: that costs 
 the examination.
 
 The bars for answers were set on human recordings, quiet, in white noise and in babble, the speakers kept apart
-for the second opinion only. `bench hearing` measures what they do. Sentences with a number are judged by
-`number_acceptance.py`.
+for the second opinion and for the weights of the evidence only. `bench hearing` measures what they do.
+Sentences with a number are judged by `number_acceptance.py`.
 """
 
 from __future__ import annotations
@@ -77,9 +77,10 @@ WORTH_ANOTHER_LOOK = -8.0  # fit of the first: below it no second look helps
 # recordings of `bench hearing`, quiet, in white noise and in babble, with opinions of classifiers that had not heard
 # the speaker. The bar, 0.75 below its even odds, was set on speakers who were no part of the regression.
 EVIDENCE = Evidence(fit=0.10, opinion=0.74, apart=0.41, told=0.44, first=-0.05, second=0.40)
-# Nats by which the decoder, untold and told together, must like the other word less: a mumbled "one" sounds like "two" to
-# the second opinion, and like either to the decoder.
+# Nats by which the decoder, untold and told together, must like the other word less: a mumbled "one" sounds like "two"
+# to the second opinion, and like either to the decoder.
 DECODER_AHEAD = 0.7
+SHORTEST_WORD = 0.15  # seconds of sound: a "two" takes as long; in less there is no word, whatever it is like
 LEAST_FIT, LEAST_ODDS, MOST_ODDS, MOST_APART = -20.0, -9.0, 6.0, 6.0  # nats: what is beyond says no more
 WORTH_EVIDENCE = -2.5  # nats of the second opinion's odds: below it nothing can make it sure
 PLAIN_FIT = -3.0  # of what was written freely
@@ -257,7 +258,7 @@ def judge(weighing: Weighing) -> Heard:
 
 def worth_evidence(weighing: Weighing) -> bool:
     """Whether it may be a bare "one" or "two", and is not plain: then the decoder is to be told of single words."""
-    if weighing.opinion is None or weighing.seconds > FIRST_WORD or plain(weighing):
+    if weighing.opinion is None or not SHORTEST_WORD <= weighing.seconds <= FIRST_WORD or plain(weighing):
         return False
     odds = (_odds(reading.parsed, weighing.opinion) for reading in readings(weighing.candidates))
     return any(both is not None and both[0] > WORTH_EVIDENCE for both in odds)
