@@ -22,9 +22,9 @@ One utterance goes this way:
    of the sound (see `number_hearing.py`); only there are numbers heard;
 6. in a long sound that is no number either, a beam over the words of the grammar;
 7. likelihoods summed over the written forms of each meaning, and judged (see `acceptance.py`);
-8. a bare "one" or "two" that was not plain judged by all there is: these likelihoods, the second opinion, and what the
-   decoder makes of it when told of single words (see `lone_word.py`). A model for which there is no second opinion
-   looks at a doubtful one once more instead.
+8. a bare "one" or "two" that is not clear by then judged by all there is: these likelihoods, the second opinion,
+   and what the decoder makes of it when told of single words (see `lone_word.py`). A model for which there is no
+   second opinion looks at a doubtful one once more instead.
 """
 
 from __future__ import annotations

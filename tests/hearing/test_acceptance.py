@@ -122,6 +122,8 @@ def test_the_decoder_is_told_of_single_words_only_where_that_can_make_one_sure(g
     assert worth_evidence(weighing({one: -6.0}, opinion=agrees))
     assert not worth_evidence(weighing({one: -6.0}))  # a model without a second opinion
     assert not worth_evidence(weighing({one: -6.0}, opinion=neither))
+    assert not worth_evidence(weighing({one: -3.5}, opinion=agrees))  # clear, and agreed to
+    assert worth_evidence(weighing({one: -3.5}, opinion=Opinion(one=-1.0, two=-2.0)))
     assert not worth_evidence(weighing({one: -1.0}, free_logp=-1.0, free_parsed=one, opinion=agrees))  # plain
     assert not worth_evidence(weighing({parsed(grammars, "choice", "again"): -5.5}, opinion=agrees))
 
