@@ -276,11 +276,14 @@ def worth_evidence(weighing: Weighing) -> bool:
 
 
 def worth_another_look(weighing: Weighing) -> bool:
-    """Whether the likeliest meaning is "one" or "two", in doubt and not hopeless, and there is no second opinion."""
+    """Whether the likeliest is the first or the second lens, in doubt and not hopeless, in words, or by a model, that
+    there is no second opinion on."""
     ranked = readings(weighing.candidates)
-    if not ranked or weighing.opinion is not None or clear(weighing):
+    if not ranked or clear(weighing):
         return False
     best = ranked[0]
+    if _odds(best.parsed, weighing.opinion) is not None:
+        return False
     if best.parsed.outcome is not Outcome.HEARD or not fills(best, weighing):
         return False
     choice = best.parsed.meaning in (Meaning.FIRST, Meaning.SECOND)

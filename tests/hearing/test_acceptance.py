@@ -77,6 +77,14 @@ def test_what_is_hopeless_or_no_lens_is_not_looked_at_again(grammars: Grammars, 
     assert not worth_another_look(weighing({parsed(grammars, "choice", "again"): -5.5}))
 
 
+def test_more_words_for_a_lens_are_looked_at_again_a_bare_name_is_left_to_the_evidence(
+    grammars: Grammars, one: Parsed
+) -> None:
+    opinion = Opinion(one=1.0, two=-2.0)
+    assert worth_another_look(weighing({parsed(grammars, "choice", "number one"): -6.5}, opinion=opinion))
+    assert not worth_another_look(weighing({one: -6.5}, opinion=opinion))
+
+
 def test_all_evidence_together_bears_out_a_word_that_noise_has_made_doubtful(one: Parsed, two: Parsed) -> None:
     noisy = {one: -8.0, two: -9.5}
     assert not judge(weighing(noisy)).accepted
