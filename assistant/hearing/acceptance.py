@@ -13,7 +13,7 @@ Sentences with a number are judged by `number_acceptance.py`.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -75,14 +75,13 @@ WORTH_ANOTHER_LOOK = -8.0  # fit of the first: below it no second look helps
 # Where there are a second opinion on the sound (see `second_opinion.py`) and the decoder's own, told of single words
 # (see `lone_word.py`), all evidence together decides about a bare "one" or "two": a logistic regression on the
 # recordings of `bench hearing`, quiet, in white noise and in babble, with opinions of classifiers that had not heard
-# the speaker. The bar, 0.75 below its even odds, was set on speakers who were no part of the regression.
-EVIDENCE = Evidence(fit=0.10, opinion=0.74, apart=0.41, told=0.44, first=-0.05, second=0.40)
+# the speaker. The bar, half a nat below its even odds, was set on speakers who were no part of the regression.
+EVIDENCE = Evidence(fit=0.06, opinion=0.75, apart=0.39, told=0.55, first=0.59, second=0.95)
 # Nats by which the decoder, untold and told together, must like the other word less: a mumbled "one" sounds like "two"
 # to the second opinion, and like either to the decoder.
 DECODER_AHEAD = 0.7
 SHORTEST_WORD = 0.15  # seconds of sound: a "two" takes as long; in less there is no word, whatever it is like
-LEAST_FIT, LEAST_ODDS, MOST_ODDS, MOST_APART = -20.0, -9.0, 6.0, 6.0  # nats: what is beyond says no more
-WORTH_EVIDENCE = -2.5  # nats of the second opinion's odds: below it nothing can make it sure
+LEAST_FIT, LEAST_ODDS, MOST_ODDS, MOST_APART = -20.0, -9.0, 3.0, 6.0  # nats: what is beyond says no more
 PLAIN_FIT = -3.0  # of what was written freely
 PLAIN_ODDS = 0.0  # nats
 PLAIN_APART = 1.0
@@ -262,17 +261,17 @@ def judge(weighing: Weighing) -> Heard:
 
 
 def worth_evidence(weighing: Weighing) -> bool:
-    """Whether it may be a bare "one" or "two", and is not clear anyway: then the decoder is to be told of single words.
+    """Whether the decoder's odds when told of single words could change what becomes of a bare "one" or "two".
 
-    Where a word clears its bar and the second opinion agrees, more evidence changed nothing in 1,000 recorded answers.
+    Where one clears its bar and the second opinion agrees, they changed nothing in 1,000 recorded answers.
     """
     if not SHORTEST_WORD <= weighing.seconds <= FIRST_WORD or plain(weighing):
         return False
     ranked = readings(weighing.candidates)
-    if ranked and clear(weighing) and _agreed(ranked[0].parsed, weighing):
-        return False
-    odds = (_odds(reading.parsed, weighing.opinion) for reading in ranked)
-    return any(both is not None and both[0] > WORTH_EVIDENCE for both in odds)
+    if clear(weighing):
+        return ranked[0].parsed.text in NAMES and not _agreed(ranked[0].parsed, weighing)
+    at_best = replace(weighing, told=Opinion(MOST_ODDS, MOST_ODDS))
+    return any((sure := evidence(reading, at_best)) is not None and sure > 0.0 for reading in ranked)
 
 
 def worth_another_look(weighing: Weighing) -> bool:

@@ -45,7 +45,7 @@ from assistant.hearing.whisper import SILENCE_BEFORE, WhisperRecogniser
 from assistant.protocol.meanings import Meaning
 from tests.hearing.training import FOLDS, fitted
 
-BELOW_EVEN = 0.75  # nats below even odds at which a word counts as sure
+BELOW_EVEN = 0.5  # nats below even odds at which a word counts as sure
 STRENGTH = 0.3  # scikit-learn's C
 PARTS = 8  # of the speakers
 MEANT = {"one": Meaning.FIRST, "two": Meaning.SECOND}

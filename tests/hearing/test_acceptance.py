@@ -97,8 +97,8 @@ def test_one_opinion_alone_settles_nothing(one: Parsed, two: Parsed) -> None:
     """A mumbled "one": its dark sound is like that of "two", and the decoder cannot tell."""
     mumbled = {two: -6.0, one: -6.2}
     for opinion, told in (
-        (Opinion(one=-3.0, two=2.5), Opinion(one=0.5, two=-0.5)),
-        (Opinion(one=0.5, two=-0.5), Opinion(one=-3.0, two=1.5)),
+        (Opinion(one=-3.0, two=2.5), Opinion(one=-1.8, two=-2.8)),
+        (Opinion(one=0.5, two=-0.5), Opinion(one=-5.3, two=-0.8)),
     ):
         assert not judge(weighing(mumbled, opinion=opinion, told=told)).accepted
 
