@@ -35,6 +35,7 @@ from assistant.hearing.acceptance import (
     fit_of,
     judge,
     readings,
+    worth_evidence,
 )
 from assistant.hearing.audio import foreground, spoken
 from assistant.hearing.conditions import noisy
@@ -123,7 +124,7 @@ def main() -> None:
         became: Counter[str] = Counter()
         for clip, weighing in found:
             acceptance.EVIDENCE = weights[part[clip.speaker]]
-            heard = judge(weighing)
+            heard = judge(weighing if worth_evidence(weighing) else replace(weighing, told=None))
             if heard.accepted and clip.text in MEANT:
                 right = heard.meaning is MEANT[clip.text]
                 became["right" if right else "swapped" if heard.meaning in MEANT.values() else "other"] += 1
