@@ -192,7 +192,9 @@ def test_a_few_answers_that_leave_much_open_do_not_turn_the_dials() -> None:
     assert weighed(replace(far, spread=SURE), replace(EYE, choices=2)) != LENS
 
 
-@pytest.mark.parametrize(("age", "given", "more"), [(20, True, 0.5), (20, False, 0.5), (70, True, 0.5), (20, True, 0.1)])
+@pytest.mark.parametrize(
+    ("age", "given", "more"), [(20, True, 0.5), (20, False, 0.5), (70, True, 0.5), (20, True, 0.1)]
+)
 def test_a_start_of_too_much_minus_is_left_toward_plus(age: int, given: bool, more: float) -> None:
     """Maximum plus for an eye that focuses (common practice, no source), once its answers say so much minus was in."""
     eye = replace(EYE, age=age, given=given, began=LENS.spherical_equivalent)
