@@ -77,8 +77,8 @@ WORTH_ANOTHER_LOOK = -8.0  # fit of the first: below it no second look helps
 # recordings of `bench hearing`, quiet, in white noise and in babble, with opinions of classifiers that had not heard
 # the speaker. The bar, half a nat below its even odds, was set on speakers who were no part of the regression.
 EVIDENCE = Evidence(fit=0.06, opinion=0.75, apart=0.39, told=0.55, first=0.59, second=0.95)
-# Nats by which the decoder, untold and told together, must like the other word less: a mumbled "one" sounds like "two"
-# to the second opinion, and like either to the decoder.
+# Nats by which the decoder must like the other word less, untold, and untold and told together: a mumbled "one" sounds
+# like "two" to the second opinion, and like either to the decoder.
 DECODER_AHEAD = 0.7
 SHORTEST_WORD = 0.15  # seconds of sound: a "two" takes as long; in less there is no word, whatever it is like
 LEAST_FIT, LEAST_ODDS, MOST_ODDS, MOST_APART = -20.0, -9.0, 3.0, 6.0  # nats: what is beyond says no more
@@ -196,7 +196,8 @@ def borne_out(reading: Reading, ranked: list[Reading], weighing: Weighing) -> bo
     if sure is None or told is None:
         return None
     others = [each.own for each in ranked if each.parsed.text in NAMES and each is not reading]
-    return sure > 0.0 and reading.own - max(others, default=-np.inf) + told[0] - told[1] > DECODER_AHEAD
+    ahead = reading.own - max(others, default=-np.inf)
+    return sure > 0.0 and min(ahead, ahead + told[0] - told[1]) > DECODER_AHEAD
 
 
 def ranking(weighing: Weighing) -> list[Reading]:
