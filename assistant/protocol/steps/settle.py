@@ -68,13 +68,16 @@ class Settle:
 
 def _little(eye: EyeState, said: Said) -> float:
     """What is little of M, dioptres: less where rounding left the lens off."""
-    sharp = eye.line is not None and line_feet(eye.line) <= line_feet(plan.GOOD_ENOUGH)
     left = CLICK / 100 - abs(said.mean.m - eye.lens.vector.m)
     deviations = plan.CLICK_DEVIATIONS
-    if eye.given and sharp and plan.focuses(eye.age):
+    if plan.focuses(eye.age) and _sharp(eye.line if eye.given else eye.entering):
         over = eye.hides_minus(said.mean.m)
-        deviations = plan.CLICK_DEVIATIONS_OVER if over else plan.CLICK_DEVIATIONS_GIVEN
+        deviations = plan.CLICK_DEVIATIONS_OVER if over else plan.CLICK_DEVIATIONS_YOUNG
     return min(plan.SETTLED_M, max(left / deviations, plan.CLICK_FINEST))
+
+
+def _sharp(line: str | None) -> bool:
+    return line is not None and line_feet(line) <= line_feet(plan.GOOD_ENOUGH)
 
 
 def _candidates(eye: EyeState, cylinder: bool) -> Iterator[Question]:
