@@ -174,7 +174,7 @@ PLUS_SHARE, PLUS_SHARE_OVER, OVER_MINUSED = 0.25, 1.1, 0.35
 WEIGHED_OPEN = 1.5  # dioptres (length of the standard deviations) from which on the answers point nowhere
 WEIGHED_FEW = 0.5  # and from which on few answers do
 # What still is open at the end of an eye, standard deviations in dioptres: above, the most telling questions are asked.
-SETTLED_M, SETTLED_J = 0.175, 0.135
+SETTLED_M, SETTLED_J = 0.19, 0.125
 # M is to be within a click of the lens, rounding included, by so many standard deviations, which need not be smaller
 # than so many dioptres: by more where an eye that may focus sees well through what it began from, and by still more
 # where that had too much minus (set by simulation).
@@ -195,6 +195,7 @@ LED_ENDS: dict[str, tuple[float, int]] = {
     "axis_again": (0.12, 3),
     "power_again": (0.12, 3),
 }
+LED_SETTLED = 0.14  # of M at the end of an eye, as SETTLED_M: fewer questions came before
 LED_SPHERE_END = 0.25  # the coarse sphere goes by the book, and ends here at the latest
 LED_SPHERES = (25, 50, 100)  # D/100, to one side of the lens or to both
 LED_TRIALS = (-50, -100, -200)  # trial cylinders, D/100

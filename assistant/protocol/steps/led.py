@@ -21,6 +21,7 @@ from ..meanings import Heard
 from ..questions import Choice
 from ..weighing import Said
 from .base import Move, Step
+from .settle import Settle
 
 IDS = frozenset(plan.LED_ENDS)
 """The steps that are led; the others (acuity, the coarse sphere, the over-minus check) go by the book at any pace."""
@@ -33,6 +34,8 @@ def led(step: Step, said: Callable[[], Said | None]) -> Step:
     """
     if isinstance(step, Led):
         return step
+    if isinstance(step, Settle):
+        return replace(step, little=plan.LED_SETTLED)
     if step.id == "sphere":
         known = said()
         return Led("sphere", fresh=True) if known is not None and known.spread.m <= plan.LED_SPHERE_END else step

@@ -26,12 +26,13 @@ class Settle:
     """`question` is the one that tells most now, None when enough is known; `put` have been answered.
 
     The same letters are not read twice through a lens, as they are remembered; the same pair is shown twice at most.
-    `cylinder`: that is looked for, too.
+    `cylinder`: that is looked for, too. `little`: what is little of M, a standard deviation, dioptres.
     """
 
     question: Question | None = None
     put: tuple[Question, ...] = ()
     cylinder: bool = True
+    little: float = plan.SETTLED_M
 
     id = "settle"
 
@@ -62,18 +63,18 @@ class Settle:
         if said is None:
             return True
         spread = said.spread
-        focus = spread.m <= _little(eye, said)
+        focus = spread.m <= min(self.little, _little(eye, said))
         return focus and (not self.cylinder or max(spread.j0, spread.j45) <= plan.SETTLED_J)
 
 
 def _little(eye: EyeState, said: Said) -> float:
-    """What is little of M, dioptres: less where rounding left the lens off."""
+    """What is little of M, dioptres, for the click that the lens may be off, rounding included."""
     left = CLICK / 100 - abs(said.mean.m - eye.lens.vector.m)
     deviations = plan.CLICK_DEVIATIONS
     if plan.focuses(eye.age) and _sharp(eye.line if eye.given else eye.entering):
         over = eye.hides_minus(said.mean.m)
         deviations = plan.CLICK_DEVIATIONS_OVER if over else plan.CLICK_DEVIATIONS_YOUNG
-    return min(plan.SETTLED_M, max(left / deviations, plan.CLICK_FINEST))
+    return max(left / deviations, plan.CLICK_FINEST)
 
 
 def _sharp(line: str | None) -> bool:
