@@ -6,14 +6,14 @@ meaning, and when they can fill the time. What fails is asked again: that costs 
 the examination.
 
 The bars for answers were set on human recordings, quiet, in white noise and in babble, the speakers kept apart
-for the second opinion and for the weights of the evidence only. `bench hearing` measures what they do.
-Sentences with a number are judged by `number_acceptance.py`.
+for the second opinion only. `bench hearing` measures what they do. Sentences with a number are judged by
+`number_acceptance.py`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -45,24 +45,6 @@ class Bar:
     margin: float
 
 
-@dataclass(frozen=True)
-class Evidence:
-    """Weights of what speaks for a bare "one" or "two", and what is added for each of them, in nats; above 0 is sure.
-
-    fit      see `fit_of`
-    opinion  the second opinion's log odds that it is this word, and no other sound
-    apart    how much better they are than those of the other word
-    told     the log odds by the decoder told of single words
-    """
-
-    fit: float
-    opinion: float
-    apart: float
-    told: float
-    first: float
-    second: float
-
-
 ANSWER_BAR = Bar(-5.0, 1.8)
 COMMAND_BAR = Bar(-4.0, 1.5)  # short commands ("next", "stop") are where other speech lands
 VALUE_BAR = Bar(-4.0, 2.0)  # "left eye", "no cylinder": taken for another value they do more harm
@@ -72,16 +54,15 @@ VALUE_BAR = Bar(-4.0, 2.0)  # "left eye", "no cylinder": taken for another value
 TOGETHER_BAR = Bar(-6.3, 1.8)
 WORTH_ANOTHER_LOOK = -8.0  # fit of the first: below it no second look helps
 
-# Where there are a second opinion on the sound (see `second_opinion.py`) and the decoder's own, told of single words
-# (see `lone_word.py`), all evidence together decides about a bare "one" or "two": a logistic regression on the
-# recordings of `bench hearing`, quiet, in white noise and in babble, with opinions of classifiers that had not heard
-# the speaker. The bar, half a nat below its even odds, was set on speakers who were no part of the regression.
-EVIDENCE = Evidence(fit=0.06, opinion=0.75, apart=0.39, told=0.55, first=0.59, second=0.95)
-# Nats by which the decoder must like the other word less, untold, and untold and told together: a mumbled "one" sounds
-# like "two" to the second opinion, and like either to the decoder.
-DECODER_AHEAD = 0.7
-SHORTEST_WORD = 0.15  # seconds of sound: a "two" takes as long; in less there is no word, whatever it is like
-LEAST_FIT, LEAST_ODDS, MOST_ODDS, MOST_APART = -20.0, -9.0, 3.0, 6.0  # nats: what is beyond says no more
+# Where there is a second opinion on the sound (see `second_opinion.py`), it decides about the doubtful ones. Set on
+# human recordings by opinions of classifiers that had not heard their speakers.
+OWN_ODDS = 2.5  # nats of fit for each nat of odds that the sound is this word at all
+ODDS_APART = 0.8  # and for each nat by which the odds are better than the other word's
+MOST_ODDS = 4.0  # nats: more says no more
+MOST_APART = 3.0
+BORNE_OUT_BAR = -4.5  # of the sum
+OWN_MARGIN = 0.7  # nats: a mumbled "one" sounds like "two" to the second opinion, and like either to the decoder
+WORTH_AN_OPINION = -12.0  # fit
 PLAIN_FIT = -3.0  # of what was written freely
 PLAIN_ODDS = 0.0  # nats
 PLAIN_APART = 1.0
@@ -110,7 +91,6 @@ class Weighing:
     empty_logp  nats: of there being nothing to write
     seconds     length of the sound, the silence kept at its ends included
     opinion     whether it is "one" or "two", by another judge; None without one
-    told        the same, by the decoder told of single words; None where nobody asked it
     """
 
     candidates: tuple[Candidate, ...]
@@ -120,7 +100,6 @@ class Weighing:
     empty_logp: float
     seconds: float
     opinion: Opinion | None = None
-    told: Opinion | None = None
 
 
 @dataclass(frozen=True)
@@ -176,56 +155,19 @@ def margin_of(ranked: list[Reading], weighing: Weighing) -> float:
     return ranked[0].own - rivals[0].own if rivals else np.inf
 
 
-def evidence(reading: Reading, weighing: Weighing) -> float | None:
-    """What speaks for a bare "one" or "two" (nats); None for other words, and where not all has been asked."""
-    odds, told = _odds(reading.parsed, weighing.opinion), _odds(reading.parsed, weighing.told)
-    if odds is None or told is None:
-        return None
-    return (
-        EVIDENCE.fit * max(fit_of(reading, weighing.free_logp), LEAST_FIT)
-        + EVIDENCE.opinion * min(max(odds[0], LEAST_ODDS), MOST_ODDS)
-        + EVIDENCE.apart * min(max(odds[0] - odds[1], -MOST_APART), MOST_APART)
-        + EVIDENCE.told * min(max(told[0], LEAST_ODDS), MOST_ODDS)
-        + (EVIDENCE.first if reading.parsed.text == NAMES[0] else EVIDENCE.second)
-    )
-
-
-def borne_out(reading: Reading, ranked: list[Reading], weighing: Weighing) -> bool | None:
-    """Whether all evidence is sure of a bare "one" or "two"; None as `evidence`."""
-    sure, told = evidence(reading, weighing), _odds(reading.parsed, weighing.told)
-    if sure is None or told is None:
-        return None
-    others = [each.own for each in ranked if each.parsed.text in NAMES and each is not reading]
-    ahead = reading.own - max(others, default=-np.inf)
-    return sure > 0.0 and min(ahead, ahead + told[0] - told[1]) > DECODER_AHEAD
-
-
-def ranking(weighing: Weighing) -> list[Reading]:
-    """The likeliest first; before it a "one" or "two" that is borne out, where the likeliest clears no bar."""
-    ranked = readings(weighing.candidates)
-    if ranked and not _clears(ranked, weighing):
-        return sorted(ranked, key=lambda each: not (fills(each, weighing) and borne_out(each, ranked, weighing)))
-    return ranked
-
-
 def clear(weighing: Weighing) -> bool:
     """Whether the likeliest meaning clears its bar."""
-    ranked = ranking(weighing)
-    return bool(ranked) and _clears(ranked, weighing)
-
-
-def _clears(ranked: list[Reading], weighing: Weighing) -> bool:
+    ranked = readings(weighing.candidates)
+    if not ranked:
+        return False
     best = ranked[0]
-    if not fills(best, weighing):
-        return False
-    if (odds := _odds(best.parsed, weighing.opinion)) is not None and odds[1] - odds[0] > CONTRADICTED:
-        return False
-    if (sure := borne_out(best, ranked, weighing)) is not None:
-        return sure
+    bar = bar_of(best.parsed.meaning, best.parsed.value)
     if bare_power(best.parsed) and _differs(weighing.free_parsed, best.parsed):
         return False
-    bar = bar_of(best.parsed.meaning, best.parsed.value)
-    return fit_of(best, weighing.free_logp) > bar.fit and margin_of(ranked, weighing) > bar.margin
+    if (odds := _odds(best.parsed, weighing)) is not None and odds[1] - odds[0] > CONTRADICTED:
+        return False
+    fits = fit_of(best, weighing.free_logp) > bar.fit
+    return fits and margin_of(ranked, weighing) > bar.margin and fills(best, weighing)
 
 
 def plain(weighing: Weighing) -> bool:
@@ -236,18 +178,13 @@ def plain(weighing: Weighing) -> bool:
     free = weighing.free_parsed
     if free is None or weighing.free_logp < PLAIN_FIT:
         return False
-    return _agreed(free, weighing)
-
-
-def _agreed(parsed: Parsed, weighing: Weighing) -> bool:
-    """Whether the second opinion takes it for the same bare "one" or "two"."""
-    odds = _odds(parsed, weighing.opinion)
+    odds = _odds(free, weighing)
     return odds is not None and odds[0] > PLAIN_ODDS and odds[0] - odds[1] > PLAIN_APART
 
 
 def judge(weighing: Weighing) -> Heard:
     """The utterance as the exam receives it. `score` is the fit: 0 and above is certain, -10 and below hopeless."""
-    ranked = ranking(weighing)
+    ranked = readings(weighing.candidates)
     if not ranked:
         return Heard(weighing.free_text, Outcome.NOT_UNDERSTOOD)
     best = ranked[0]
@@ -261,33 +198,17 @@ def judge(weighing: Weighing) -> Heard:
     return Heard(parsed.text, outcome, parsed.meaning, parsed.value, score=score, hedged=parsed.hedged)
 
 
-def worth_evidence(weighing: Weighing) -> bool:
-    """Whether the decoder's odds when told of single words could change what becomes of a bare "one" or "two".
-
-    Where one clears its bar and the second opinion agrees, they changed nothing in 1,000 recorded answers.
-    """
-    if not SHORTEST_WORD <= weighing.seconds <= FIRST_WORD or plain(weighing):
-        return False
-    ranked = readings(weighing.candidates)
-    if clear(weighing):
-        return ranked[0].parsed.text in NAMES and not _agreed(ranked[0].parsed, weighing)
-    at_best = replace(weighing, told=Opinion(MOST_ODDS, MOST_ODDS))
-    return any((sure := evidence(reading, at_best)) is not None and sure > 0.0 for reading in ranked)
-
-
 def worth_another_look(weighing: Weighing) -> bool:
-    """Whether the likeliest is the first or the second lens, in doubt and not hopeless, in words, or by a model, that
-    there is no second opinion on."""
+    """Whether the likeliest meaning is "one" or "two", in doubt and not hopeless."""
     ranked = readings(weighing.candidates)
     if not ranked or clear(weighing):
         return False
     best = ranked[0]
-    if _odds(best.parsed, weighing.opinion) is not None:
-        return False
     if best.parsed.outcome is not Outcome.HEARD or not fills(best, weighing):
         return False
     choice = best.parsed.meaning in (Meaning.FIRST, Meaning.SECOND)
-    return choice and fit_of(best, weighing.free_logp) > WORTH_ANOTHER_LOOK
+    least = WORTH_ANOTHER_LOOK if _odds(best.parsed, weighing) is None else WORTH_AN_OPINION
+    return choice and fit_of(best, weighing.free_logp) > least
 
 
 def judge_together(first: Weighing, second: Weighing) -> Heard:
@@ -301,17 +222,25 @@ def judge_together(first: Weighing, second: Weighing) -> Heard:
         return heard
     fit = sum(fit_of(best, look.free_logp) for best, look in looks) / 2
     margin = sum(margin_of(read, look) for read, look in zip(ranked, (first, second), strict=True)) / 2
-    if fit <= TOGETHER_BAR.fit or margin <= TOGETHER_BAR.margin:
+    odds = [both for best, look in looks if (both := _odds(best.parsed, look)) is not None]
+    if len(odds) == len(looks):
+        own, apart = np.mean([(this, this - other) for this, other in odds], axis=0)
+        fit += OWN_ODDS * min(max(own, -MOST_ODDS), MOST_ODDS) + ODDS_APART * min(max(apart, -MOST_APART), MOST_APART)
+        sure = fit > BORNE_OUT_BAR and apart > -CONTRADICTED and margin > OWN_MARGIN
+    else:
+        sure = fit > TOGETHER_BAR.fit and margin > TOGETHER_BAR.margin
+    if not sure:
         return heard
     said = looks[0][0].parsed
     return Heard(said.text, Outcome.HEARD, said.meaning, said.value, score=round(float(fit), 3), hedged=said.hedged)
 
 
-def _odds(parsed: Parsed, opinion: Opinion | None) -> tuple[float, float] | None:
-    """An opinion's log odds of a bare "one" or "two" and of the other; None for other words, or without one."""
-    if opinion is None or parsed.text not in NAMES:
+def _odds(parsed: Parsed, weighing: Weighing) -> tuple[float, float] | None:
+    """The second opinion's log odds of a bare "one" or "two" and of the other; None for other words, or without one."""
+    text, opinion = parsed.text, weighing.opinion
+    if opinion is None or text not in NAMES:
         return None
-    return (opinion.one, opinion.two) if parsed.text == NAMES[0] else (opinion.two, opinion.one)
+    return (opinion.one, opinion.two) if text == NAMES[0] else (opinion.two, opinion.one)
 
 
 def _differs(free: Parsed | None, parsed: Parsed) -> bool:

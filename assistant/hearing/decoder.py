@@ -168,13 +168,9 @@ class Decoder:
 
     def score(self, frames: Frames, leaves: Sequence[Tokens], context: Tokens = ()) -> dict[Tokens, float]:
         """Log-probability of each leaf, ended there, and of each of its beginnings but the empty one, ended there."""
-        return self.score_and_first(frames, leaves, context)[0] if leaves else {}
-
-    def score_and_first(
-        self, frames: Frames, leaves: Sequence[Tokens], context: Tokens = ()
-    ) -> tuple[dict[Tokens, float], NDArray[np.float64]]:
-        """As `score`, of one leaf or more; and the log-probabilities of the first token, (vocabulary,)."""
         scored: dict[Tokens, float] = {}
+        if not leaves:
+            return scored
         results = self.generate(frames, leaves, max(map(len, leaves)) + 1, context, return_logits_vocab=True)
         for leaf, result in zip(leaves, results, strict=True):
             total = 0.0
@@ -185,8 +181,7 @@ class Decoder:
                 if step < len(leaf):
                     total += float(values[leaf[step]]) - every
         scored.pop((), None)
-        first = np.asarray(results[0].logits[0][0], np.float64)
-        return scored, first - log_sum(first)
+        return scored
 
 
 def most_tokens(speech: float) -> int:

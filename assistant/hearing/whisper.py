@@ -22,9 +22,7 @@ One utterance goes this way:
    of the sound (see `number_hearing.py`); only there are numbers heard;
 6. in a long sound that is no number either, a beam over the words of the grammar;
 7. likelihoods summed over the written forms of each meaning, and judged (see `acceptance.py`);
-8. a bare "one" or "two" that is not clear by then judged by all there is: these likelihoods, the second opinion,
-   and what the decoder makes of it when told of single words (see `lone_word.py`). A model for which there is no
-   second opinion looks at a doubtful one once more instead.
+8. a doubtful "one" or "two" looked at once more, and with the second opinion.
 """
 
 from __future__ import annotations
@@ -49,13 +47,11 @@ from .acceptance import (
     plain,
     readings,
     worth_another_look,
-    worth_evidence,
 )
 from .audio import foreground
 from .cutter import FRAME, KEPT_AFTER, KEPT_BEFORE
 from .decoder import Decoder, Frames, Tokens, Writing, missing, most_tokens
 from .forms import alphabet, homophones, written
-from .lone_word import LoneWord
 from .number_acceptance import has_number, judge_number, number_words
 from .number_hearing import NumberHearing
 from .recogniser import RATE, Samples
@@ -143,7 +139,6 @@ class _Look:
     seconds: float  # of the part looked at
     active: float
     opinion: Opinion | None
-    told: Opinion | None = None
     candidates: dict[Tokens, Candidate] = field(default_factory=dict)
     scored: bool = False  # the grammar's phrases, too
 
@@ -156,7 +151,6 @@ class _Look:
             empty_logp=float(self.free.first[end]),
             seconds=self.seconds,
             opinion=self.opinion,
-            told=self.told,
         )
 
 
@@ -190,7 +184,6 @@ class WhisperRecogniser:
             self.model = folder.resolve().name
             self._opinion = self._words = None  # what was trained on the packaged model knows no other
         self._decoder = Decoder(folder, threads)
-        self._lone_word = LoneWord(self._decoder)
         self._listings: dict[Grammar, _Listing] = {}
         self._sounds: dict[tuple[float, bytes], _Sound] = {}
 
@@ -267,8 +260,6 @@ class WhisperRecogniser:
         for tokens, logp in scored.items():
             if tokens in listing.texts and (parsed := grammar.parse(listing.texts[tokens])) is not None:
                 look.candidates[tokens] = Candidate(parsed, logp)
-        if worth_evidence(self._weighing(look)):
-            look.told = self._lone_word(look.frames)
 
     def _weighing(self, look: _Look) -> Weighing:
         return look.weighing(self._decoder.end)

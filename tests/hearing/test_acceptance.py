@@ -13,7 +13,6 @@ from assistant.hearing.acceptance import (
     pause_for,
     plain,
     worth_another_look,
-    worth_evidence,
 )
 from assistant.hearing.cutter import LONG_PAUSE, NUMBER_PAUSE, QUICK_PAUSE
 from assistant.hearing.second_opinion import Opinion
@@ -24,7 +23,6 @@ def weighing(
     parsed: dict[Parsed, float],
     free_logp: float = -3.0,
     opinion: Opinion | None = None,
-    told: Opinion | None = None,
     free_parsed: Parsed | None = None,
 ) -> Weighing:
     return Weighing(
@@ -35,7 +33,6 @@ def weighing(
         empty_logp=-6.0,
         seconds=0.9,
         opinion=opinion,
-        told=told,
     )
 
 
@@ -77,68 +74,36 @@ def test_what_is_hopeless_or_no_lens_is_not_looked_at_again(grammars: Grammars, 
     assert not worth_another_look(weighing({parsed(grammars, "choice", "again"): -5.5}))
 
 
-def test_more_words_for_a_lens_are_looked_at_again_a_bare_name_is_left_to_the_evidence(
-    grammars: Grammars, one: Parsed
-) -> None:
-    opinion = Opinion(one=1.0, two=-2.0)
-    assert worth_another_look(weighing({parsed(grammars, "choice", "number one"): -6.5}, opinion=opinion))
-    assert not worth_another_look(weighing({one: -6.5}, opinion=opinion))
+def test_a_second_opinion_bears_out_a_word_that_noise_has_made_doubtful(one: Parsed, two: Parsed) -> None:
+    alone = weighing({one: -8.0, two: -9.5})
+    assert not judge_together(alone, alone).accepted
+    agreed = weighing({one: -8.0, two: -9.5}, opinion=Opinion(one=2.5, two=-1.5))
+    assert worth_another_look(agreed) and judge_together(agreed, agreed).meaning is Meaning.FIRST
+    assert judge_together(agreed, agreed).accepted
 
 
-def test_all_evidence_together_bears_out_a_word_that_noise_has_made_doubtful(one: Parsed, two: Parsed) -> None:
-    noisy = {one: -8.0, two: -9.5}
-    assert not judge(weighing(noisy)).accepted
-    assert worth_evidence(weighing(noisy, opinion=Opinion(one=2.5, two=-1.5)))
-    heard = judge(weighing(noisy, opinion=Opinion(one=2.5, two=-1.5), told=Opinion(one=1.5, two=-3.0)))
-    assert heard.accepted and heard.meaning is Meaning.FIRST
-
-
-def test_one_opinion_alone_settles_nothing(one: Parsed, two: Parsed) -> None:
+def test_a_second_opinion_alone_settles_nothing(one: Parsed, two: Parsed) -> None:
     """A mumbled "one": its dark sound is like that of "two", and the decoder cannot tell."""
-    mumbled = {two: -6.0, one: -6.2}
-    for opinion, told in (
-        (Opinion(one=-3.0, two=2.5), Opinion(one=-1.8, two=-2.8)),
-        (Opinion(one=0.5, two=-0.5), Opinion(one=-5.3, two=-0.8)),
-    ):
-        assert not judge(weighing(mumbled, opinion=opinion, told=told)).accepted
+    mumbled = weighing({two: -6.0, one: -6.2}, opinion=Opinion(one=-3.0, two=2.5))
+    assert worth_another_look(mumbled) and not judge_together(mumbled, mumbled).accepted
 
 
-def test_what_both_opinions_take_for_neither_stays_in_doubt_however_well_it_fits(one: Parsed, two: Parsed) -> None:
-    """Speech about something else, which the likelihoods of its words alone would have let pass."""
-    words = {one: -4.0, two: -9.0}
-    assert judge(weighing(words)).accepted
-    assert not judge(weighing(words, opinion=Opinion(-3.0, -3.5), told=Opinion(-3.0, -6.0))).accepted
+def test_a_second_opinion_that_it_is_neither_leaves_it_in_doubt(one: Parsed, two: Parsed) -> None:
+    """Speech about something else, which two looks alone would have let pass."""
+    first, second = (weighing({one: logp, two: -9.0}, opinion=Opinion(-2.0, -2.5)) for logp in (-5.5, -4.5))
+    assert not judge_together(first, second).accepted
 
 
 @pytest.mark.parametrize("logp", [-0.1, -4.0, -6.0])
 def test_a_second_opinion_for_the_other_word_leaves_any_hearing_in_doubt(one: Parsed, two: Parsed, logp: float) -> None:
-    contradicted = weighing(
-        {one: logp, two: -12.0}, free_logp=-0.1, opinion=Opinion(one=0.5, two=2.6), told=Opinion(one=4.0, two=-4.0)
-    )
+    contradicted = weighing({one: logp, two: -12.0}, free_logp=-0.1, opinion=Opinion(one=0.5, two=2.6))
     assert judge(contradicted).outcome is not Outcome.HEARD
-
-
-def test_a_word_that_is_sure_by_the_evidence_goes_before_one_that_is_not_sure(grammars: Grammars, two: Parsed) -> None:
-    again = parsed(grammars, "choice", "again")
-    both, told = Opinion(one=-4.0, two=3.0), Opinion(one=-4.0, two=2.0)
-    assert judge(weighing({again: -6.0, two: -6.5}, opinion=both, told=told)).meaning is Meaning.SECOND
-    assert judge(weighing({again: -1.0, two: -6.5}, opinion=both, told=told)).meaning is Meaning.AGAIN
-
-
-def test_the_decoder_is_told_of_single_words_only_where_that_can_make_one_sure(grammars: Grammars, one: Parsed) -> None:
-    agrees, neither = Opinion(one=1.0, two=-2.0), Opinion(one=-6.0, two=-7.0)
-    assert worth_evidence(weighing({one: -6.0}, opinion=agrees))
-    assert not worth_evidence(weighing({one: -6.0}))  # a model without a second opinion
-    assert not worth_evidence(weighing({one: -6.0}, opinion=neither))
-    assert not worth_evidence(weighing({one: -3.5}, opinion=agrees))  # clear, and agreed to
-    assert worth_evidence(weighing({one: -3.5}, opinion=Opinion(one=-1.0, two=-2.0)))
-    assert not worth_evidence(weighing({one: -1.0}, free_logp=-1.0, free_parsed=one, opinion=agrees))  # plain
-    assert not worth_evidence(weighing({parsed(grammars, "choice", "again"): -5.5}, opinion=agrees))
+    assert not judge_together(contradicted, contradicted).accepted
 
 
 def test_the_second_opinion_has_no_say_about_other_words(grammars: Grammars) -> None:
     again = parsed(grammars, "choice", "again")
-    assert judge(weighing({again: -2.0}, opinion=Opinion(4.0, -4.0), told=Opinion(4.0, -4.0))).meaning is Meaning.AGAIN
+    assert judge(weighing({again: -2.0}, opinion=Opinion(one=4.0, two=-4.0))).meaning is Meaning.AGAIN
 
 
 def test_nothing_more_is_looked_for_only_where_both_say_the_same_plainly(one: Parsed, grammars: Grammars) -> None:
