@@ -15,6 +15,11 @@ def line_feet(line: str) -> int:
     return int(line.split("/")[1].split("-")[0].split("+")[0])
 
 
+def sharp(line: str | None) -> bool:
+    """Whether a line was read, and it is good enough that the eye sees well."""
+    return line is not None and line_feet(line) <= line_feet(plan.GOOD_ENOUGH)
+
+
 @dataclass(frozen=True)
 class EyeState:
     """What the steps share about one eye.

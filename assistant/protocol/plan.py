@@ -31,8 +31,8 @@ EACH_EYE: tuple[StepRule, ...] = (
         "sphere",
         "brings the best sphere near: steps by the line read (either way at once while plainly blurred), halved when a "
         "step no longer helps, plus tried first; minus has to buy a line. Where nothing can be read and no pair leads "
-        "on, lines are read through lenses 4 D apart. From a starting lens that an eye may focus "
-        "through, out of fog: the most plus that leaves the line",
+        "on, lines are read through lenses 4 D apart. From a lens through which an eye "
+        "may focus, out of fog: the most plus that leaves the line",
         "a step that is small, or small against the blur, helps in neither direction",
     ),
     StepRule(

@@ -106,7 +106,9 @@ def test_letters_are_read_once_through_a_lens_and_a_pair_is_shown_twice() -> Non
     put: list[Question] = []
     while (question := (step := step.following(EYE, said)).ask(EYE)) is not None:
         put.append(question)
-        step = step.answer(EYE, heard(Meaning.SAME)).step  # type: ignore[assignment]
+        after = step.answer(EYE, heard(Meaning.SAME)).step
+        assert isinstance(after, Settle)
+        step = after
     assert len(put) == plan.SETTLE_MOST
     assert {put.count(one) for one in put if isinstance(one, AcuityQuestion)} <= {1}
     assert {put.count(one) for one in put if isinstance(one, Choice)} <= {1, 2}

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 from ...optics.lens import CLICK
 from .. import plan
-from ..eye import EyeState, line_feet, sphere_within
+from ..eye import EyeState, line_feet, sharp, sphere_within
 from ..meanings import Heard, Meaning
 from ..questions import AcuityQuestion, Choice, Question
 from .acuity import read_through
@@ -25,9 +25,8 @@ from .coarse_sphere import CoarseSphere
 def coarse(eye: EyeState) -> Step:
     """How the sphere is brought near: out of fog where the starting lens may hide too much minus."""
     line = eye.line_here
-    sharp = line is not None and line_feet(line) <= line_feet(plan.GOOD_ENOUGH)
     fogged = eye.lens.sphere + plan.FOG
-    if line is not None and sharp and eye.may_hide_minus and not eye.rounds and sphere_within(fogged):
+    if line is not None and sharp(line) and eye.may_hide_minus and not eye.rounds and sphere_within(fogged):
         return Fog(line, eye.lens.sphere, fogged)
     return CoarseSphere.begin(eye)
 

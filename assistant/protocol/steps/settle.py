@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from ...optics.lens import CLICK, CrossCylinder, wrap_axis
 from .. import plan
-from ..eye import EyeState, line_feet, on_the_dials
+from ..eye import EyeState, on_the_dials, sharp
 from ..meanings import Heard
 from ..questions import AcuityQuestion, Choice, Question
 from ..weighing import Said
@@ -71,14 +71,10 @@ def _little(eye: EyeState, said: Said) -> float:
     """What is little of M, dioptres, for the click that the lens may be off, rounding included."""
     left = CLICK / 100 - abs(said.mean.m - eye.lens.vector.m)
     deviations = plan.CLICK_DEVIATIONS
-    if plan.focuses(eye.age) and _sharp(eye.line if eye.given else eye.entering):
+    if plan.focuses(eye.age) and sharp(eye.line if eye.given else eye.entering):
         over = eye.hides_minus(said.mean.m)
         deviations = plan.CLICK_DEVIATIONS_OVER if over else plan.CLICK_DEVIATIONS_YOUNG
     return max(left / deviations, plan.CLICK_FINEST)
-
-
-def _sharp(line: str | None) -> bool:
-    return line is not None and line_feet(line) <= line_feet(plan.GOOD_ENOUGH)
 
 
 def _candidates(eye: EyeState, cylinder: bool) -> Iterator[Question]:
