@@ -64,8 +64,8 @@ def weighed(said: Said | None, eye: EyeState, cylinder: bool = True) -> Lens:
     m = mean.m + (share * said.spread.m if plan.accommodates(eye.age) else 0.0)
     mean = PowerVector(m, mean.j0, mean.j45) if cylinder else PowerVector(m, now.j0, now.j45)
     apart = mean.minus(now).blur
-    # A lens that is farther off than the answers leave open is nowhere they point, however open they leave it; and a few
-    # answers that leave much open say little but what was believed beforehand.
+    # A lens that is farther off than the answers leave open is nowhere they point, however open they leave it; and a
+    # few answers that leave much open say little but what was believed beforehand.
     few = eye.choices < plan.CHOICES_TO_JUDGE
     known = said.spread.blur <= (plan.WEIGHED_FEW if few else max(plan.WEIGHED_OPEN, apart))
     if not plan.WEIGHED_APART <= apart < math.inf or not known:
