@@ -138,7 +138,7 @@ class TestRepeatable:
         assert len(once.pairs) == 1 and len(twice.pairs) == 2
         assert Evidence.of(exam.state.right) == once
 
-    @settings(max_examples=15, deadline=None)
+    @settings(max_examples=15)
     @given(st.data())
     def test_any_answers_give_finite_intervals(self, data: st.DataObject) -> None:
         clicks = st.integers(-80, 64).map(lambda n: 25 * n)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import product
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from walking import apart, choice_of, exact, eye, heard, walk
 
@@ -65,7 +65,6 @@ def test_two_neighbours_preferred_is_an_axis_between_them(one: int, other: int) 
     assert apart(left.lens.axis, one) <= 23
 
 
-@settings(deadline=None)
 @given(st.integers(-16, -2), st.integers(1, 180))
 def test_an_exact_eye_begins_within_22_degrees_of_its_axis(clicks: int, axis: int) -> None:
     """Half the distance between two of four meridians, 22.5 degrees."""
@@ -76,7 +75,6 @@ def test_an_exact_eye_begins_within_22_degrees_of_its_axis(clicks: int, axis: in
     assert apart(left.lens.axis, axis) <= 23
 
 
-@settings(deadline=None)
 @given(st.integers(-72, 72))
 def test_an_exact_eye_without_astigmatism_gets_none(clicks: int) -> None:
     truth = Lens(clicks * 25)
@@ -97,7 +95,6 @@ def test_no_difference_anywhere_is_no_cylinder_though_a_stronger_trial_may_be_sh
     assert len(trials) <= 12
 
 
-@settings(deadline=None)
 @given(
     st.integers(-80, 80),
     st.integers(-32, 0),

@@ -7,7 +7,7 @@ from itertools import pairwise
 from random import Random
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from walking import apart, choice_of, cylinder_vector, exact, eye, heard, is_opposite, walk
 
@@ -71,7 +71,6 @@ def test_turning_past_180_goes_on_from_the_other_end(axis: int, side: int) -> No
     assert (side * (moved - axis)) % 180 == apart(moved, axis) > 0
 
 
-@settings(deadline=None)
 @given(lenses, steps, st.lists(st.sampled_from((Meaning.FIRST, Meaning.SECOND)), min_size=30, max_size=30))
 def test_turns_halve_at_a_reversal_and_never_grow(lens: Lens, begin: type, sides: list[Meaning]) -> None:
     """Large turns first, halving after each reversal (common practice, no source)."""
@@ -106,7 +105,6 @@ def test_equal_sides_never_turn_the_axis_and_end_the_step(meaning: Meaning, lens
     assert powers == sorted(powers)
 
 
-@settings(deadline=None)
 @given(lenses, steps, st.randoms(use_true_random=False))
 def test_any_answers_end_it(lens: Lens, begin: type, chance: Random) -> None:
     at = eye(lens)
@@ -126,7 +124,6 @@ def test_one_side_for_ever_ends_once_every_axis_was_passed(meaning: Meaning, len
     assert turned <= plan.AXIS_ROUND + 2 * plan.AXIS_FIRST_TURN
 
 
-@settings(deadline=None)
 @given(st.integers(-24, -2), st.integers(1, 180), st.integers(-30, 30))
 def test_an_exact_eye_is_left_within_the_axis_error_that_matters(clicks: int, axis: int, off: int) -> None:
     """The axis error that costs about 0.12 D (ANSI Z80.1-2015 axis tolerances); twice that after the first look."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from sitting import lenses_of
 from walking import LINES, Sees, eye, heard, walk
@@ -94,7 +94,6 @@ answers = st.one_of(
 pairs = st.sampled_from([heard(m) for m in (Meaning.FIRST, Meaning.SECOND, Meaning.SAME, Meaning.UNSURE)])
 
 
-@settings(deadline=None)
 @given(st.integers(-80, 80), st.data())
 def test_whatever_is_answered_it_ends_on_the_dials_and_never_below_the_start_by_letters(
     base: int, data: st.DataObject

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from walking import Sees, eye, heard, walk
 
@@ -86,7 +86,6 @@ def test_the_count_is_exact_and_takes_few_questions(clicks: int) -> None:
     assert {question.line for question in legible} == {"20/20"}
 
 
-@settings(deadline=None)
 @given(st.integers(-80, 80), st.integers(0, 70), pairs, answers, st.sampled_from(("20/15", "20/20", "20/30")))
 def test_minus_is_never_given_beyond_what_the_count_asks_for(
     base: int, clicks: int, pair: Meaning, no: Meaning, line: str
@@ -147,7 +146,6 @@ def test_an_eye_that_sees_poorly_is_counted_but_not_moved() -> None:
     assert left.lens == lens
 
 
-@settings(deadline=None)
 @given(st.lists(st.tuples(answers, pairs, st.sampled_from(("20/20", "20/40", "20/100")), st.booleans()), max_size=40))
 def test_a_dial_set_meanwhile_begins_the_count_anew(told: list[tuple[Meaning, Meaning, str, bool]]) -> None:
     at = eye(Lens.of(-3))

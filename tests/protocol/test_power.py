@@ -50,7 +50,6 @@ def test_half_clicks_do_not_add_up_over_many_changes(lens: Lens, on_the_way: lis
     assert changed == lens
 
 
-@settings(deadline=None)
 @given(lenses, st.sampled_from(("power", "power_again")), st.sampled_from(("20/20", "20/100")), st.lists(answers))
 def test_any_answers_hold_the_spherical_equivalent_and_keep_to_the_dial(
     lens: Lens, id: str, line: str, given_answers: list[Meaning]
@@ -146,7 +145,6 @@ def test_the_cross_cylinder_on_the_power_lies_on_the_axis_and_leaves_the_equival
     assert math.isclose(more.vector.astigmatism, max(strengths))
 
 
-@settings(deadline=None)
 @given(st.integers(1, 24), st.integers(1, 180))
 def test_the_preferred_side_of_the_cross_cylinder_says_which_way_the_power_goes(clicks: int, axis: int) -> None:
     lens = Lens(-100, -clicks * 25, axis)
@@ -160,7 +158,7 @@ def test_the_preferred_side_of_the_cross_cylinder_says_which_way_the_power_goes(
         assert abs(offered.cylinder - lens.cylinder) == plan.POWER_FINEST
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(st.integers(0, 16), st.integers(1, 12), st.integers(1, 180))
 def test_an_exact_eye_gets_its_cylinder_within_a_quarter(true_clicks: int, from_clicks: int, axis: int) -> None:
     """Axis and spherical equivalent right: only the power is looked for."""

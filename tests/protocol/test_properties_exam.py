@@ -41,7 +41,7 @@ from assistant.protocol.questions import AcuityQuestion, Choice, Confirm, Eye, L
 from assistant.protocol.start import Manner, Road, Start, StartEye, When
 
 MOST_QUESTIONS = 80  # an eye, whatever is answered
-unhurried = settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow])
+unhurried = settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])
 
 # ------------------------------------------------------------------------------------------- any utterances
 LINES = ("20/15", "20/20", "20/25-2", "20/40", "20/70", "20/200", "20/800")

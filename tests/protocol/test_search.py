@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.protocol.search import Search
@@ -29,7 +29,6 @@ def on_dial(search: Search) -> Search:
     return search
 
 
-@settings(deadline=None)
 @given(searches(), st.floats(-2 * END, 2 * END))
 def test_it_ends_within_half_the_finest_step_of_the_best_setting(search: Search, best: float) -> None:
     """Whatever lies nearer to the best setting is better: a loss of the shape of a V."""
@@ -45,7 +44,6 @@ def test_it_ends_within_half_the_finest_step_of_the_best_setting(search: Search,
     assert (search.at - start) % search.finest == 0
 
 
-@settings(deadline=None)
 @given(searches(), st.floats(END, 1.5 * END), st.sampled_from((1, -1)))
 def test_a_best_setting_beyond_the_dial_ends_the_search_near_the_end_of_the_dial(
     search: Search, beyond: float, side: int
@@ -60,7 +58,6 @@ def test_a_best_setting_beyond_the_dial_ends_the_search_near_the_end_of_the_dial
     assert abs(search.at - reached) <= search.widest / 2 + search.finest
 
 
-@settings(deadline=None)
 @given(searches(), st.lists(st.booleans(), max_size=60))
 def test_any_answers_stay_on_the_grid_and_on_the_dial(search: Search, answers: list[bool]) -> None:
     start = search.at
@@ -78,7 +75,6 @@ def test_any_answers_stay_on_the_grid_and_on_the_dial(search: Search, answers: l
         search = on_dial(search)
 
 
-@settings(deadline=None)
 @given(searches())
 def test_nothing_better_anywhere_leaves_the_setting_in_a_few_proposals(search: Search) -> None:
     start, proposals = search.at, 0
@@ -89,7 +85,6 @@ def test_nothing_better_anywhere_leaves_the_setting_in_a_few_proposals(search: S
     assert proposals <= 2 * sizes
 
 
-@settings(deadline=None)
 @given(searches())
 def test_plus_without_end_ends_at_the_end_of_the_dial(search: Search) -> None:
     """Someone for whom more plus is always better."""

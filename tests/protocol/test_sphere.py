@@ -120,7 +120,6 @@ def ready(sphere: int, line: str | None, fine: bool, age: int | None = 40) -> tu
     return (Sphere.fine if fine else CoarseSphere.begin)(at), at
 
 
-@settings(deadline=None)
 @given(
     st.integers(-80, 80).map(lambda clicks: clicks * 25),
     st.sampled_from(LINES),
@@ -177,7 +176,7 @@ def test_the_end_of_the_dial_is_a_caution(way: int) -> None:
     assert all(flag.facts["dial"] == "sphere" for flag in flags if flag.code == "dial_end")
 
 
-@settings(deadline=None, max_examples=80)
+@settings(max_examples=80)
 @given(st.floats(-8, 6), st.integers(-8, 8))
 def test_an_exact_eye_that_cannot_focus_ends_in_focus(sphere: float, off: int) -> None:
     """Coarse: within half a dioptre; fine: within a quarter's half and the zone where lenses look the same."""

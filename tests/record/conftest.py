@@ -11,7 +11,7 @@ from small_exam import record_small_exam, ticking
 from assistant.record.log import Clock
 
 # These tests write to the disk and share the machine: nothing here is about speed.
-settings.register_profile("unhurried", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("unhurried", suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("unhurried")
 
 

@@ -76,7 +76,7 @@ def sit(start: Start, said: list[Heard]) -> tuple[Exam, list[Event]]:
     return exam, events
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.sampled_from([START, Start()]), utterances)
 def test_replaying_the_log_gives_the_exam_again(start: Start, said: list[Heard]) -> None:
     exam, events = sit(start, said)
