@@ -1,8 +1,8 @@
 """Brings soft voices up for the voice-activity detector, which misses them.
 
 Someone who answers softly, or sits far from a microphone without a gain of its own, is seldom found by the detector,
-though the word can be recognised well: of 40 recorded answers at a peak of 0.01 of full scale, after a loud voice and in
-a quiet room, it found 4; brought up as here, 40 (measured; see DEVELOPERS.md).
+though the word can be recognised well: of 40 recorded answers at a peak of 0.01 of full scale, after a loud voice and
+in a quiet room, it found 4; brought up as here, 40.
 """
 
 from __future__ import annotations
