@@ -69,6 +69,9 @@ def test_nothing_is_said_where_nothing_can_be(done: tuple[VirtualPatient, Exam])
     assert interval(replace(progress, doubts=("position_bias",))) is None
     lines = tuple(one for one in progress.answers if one.question.form != "choice")
     assert interval(replace(progress, answers=lines)) is None
+    first = next(one for one in progress.answers if one.question.form == "choice")
+    assert Evidence.of(replace(progress, answers=(first,))).intervals(0.95).sphere.width > 20  # dioptres
+    assert interval(replace(progress, answers=(first,))) is None
 
 
 def test_the_draft_states_them_and_is_written_and_read() -> None:
