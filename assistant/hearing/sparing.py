@@ -2,7 +2,7 @@
 
 A frame hardly louder than the room's quietest moments holds no voice that the detector could find, so it is not asked.
 That also keeps it awake: after seconds of steady noise it misses single words that it finds when spared the noise
-(measured; see DEVELOPERS.md). What it is asked about is brought up where it is soft (`levelling.py`).
+(measured; see DEVELOPERS.md).
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ from collections.abc import Callable
 import numpy as np
 
 from .cutter import Detector
-from .levelling import Leveller
 from .recogniser import Samples
 
 LOUDER = 2.0  # times the power of the quietest moments, 3 dB: less is not looked at
@@ -30,7 +29,6 @@ class SparingDetector:
 
     def __init__(self, detector: Callable[[Samples], float] | None = None) -> None:
         self._detect = detector or Detector()
-        self._level = Leveller()
         self._recent: deque[float] = deque(maxlen=SMOOTHED)
         self._levels: deque[float] = deque(maxlen=REMEMBERED)
         self._passed: deque[Samples] = deque(maxlen=AGAIN)
@@ -40,7 +38,6 @@ class SparingDetector:
         power = float(np.dot(frame, frame)) / len(frame)
         self._recent.append(power)
         self._levels.append(sum(self._recent) / len(self._recent))
-        frame = self._level(frame)
         known = len(self._levels) >= LEAST_REMEMBERED and self._quiet >= QUIET
         if known and power <= LOUDER * min(self._levels):
             self._passed.append(frame)
