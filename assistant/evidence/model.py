@@ -28,7 +28,6 @@ from ..optics.acuity import LINES, Acuity, AcuityError
 from ..optics.lens import Lens
 from ..optics.near import largest_amplitude
 from ..optics.power_vector import PowerVector
-from ..protocol import plan
 from ..protocol.meanings import Heard, Meaning
 from ..protocol.questions import AcuityQuestion, Choice, Eye, Legible, Question
 
@@ -46,7 +45,7 @@ NUISANCES: Final = (
     ("log_same_growth", np.log(0.06), 0.90, "log D/D: its growth with blur"),
     ("log_lapse", np.log(0.04), 1.0, "log share of answers given without regard to the lenses"),
     ("position", 0.0, 0.25, "thresholds in favour of the second lens"),
-    ("minus_liking", 0.04, 0.05, "D of blur forgiven a D of minus; see `minus_liking`"),
+    ("minus_liking", 0.04, 0.05, "D of blur forgiven a D of minus: smaller, darker letters pass for sharper"),
     ("cylinder_liking", 0.02, 0.02, "D of blur forgiven a D of cylinder"),
     ("log_scale", 0.0, 0.28, "log: how a dioptre blurs this eye against one of a 4 mm pupil; see `pupil_log_scale`"),
     ("exponent", 1.9, 0.20, "power of blur by which MAR grows; 2 in MAR = 1 + b² (Blendowske 2015)"),
@@ -108,12 +107,6 @@ def pupil_log_scale(age: float | None) -> float:
     return float(np.log(min(max(5.3 - 0.03 * (age - 15), 3.0), 5.3) / 4.0))
 
 
-def minus_liking(age: float | None) -> float:
-    """Prior centre of `minus_liking`: who can focus through minus likes its smaller, darker letters more (common
-    practice, no source; the figures are assumed)."""
-    return 0.07 if plan.focuses(age) else 0.04
-
-
 @dataclass(frozen=True)
 class Prior:
     """What is believed of an eye before its first answer: `start` is the starting point's lens or None, `age` in
@@ -125,7 +118,6 @@ class Prior:
     def _centre(self) -> Array:
         centre: Array = _CENTRE.copy()
         centre[SCALE - 3] = pupil_log_scale(self.age)
-        centre[MINUS - 3] = minus_liking(self.age)
         return centre
 
     def middle(self) -> Array:
