@@ -13,7 +13,7 @@ from io import FileIO
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from threading import Thread
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 from .. import __version__
 from ..errors import UserError
@@ -25,6 +25,9 @@ from ..record.starts import read_start, start_from_dict
 from ..session import Session
 from ..settings import merged, read_settings
 from ..watching import Conversation
+
+if TYPE_CHECKING:
+    from ..record.dicom_net import Appointment
 
 LONGEST_CODE = 64  # characters: a Patient ID of DICOM
 MOST_SHOWN = 20  # of the patients on a worklist
@@ -84,13 +87,16 @@ def run(args: argparse.Namespace) -> int:
         start_from_dict(start)
     except StartError as error:
         raise UserError(f"{error}{_begin_hint(args)}") from None
-    start |= _told_patient(args, start.get("patient"))
+    appointment = None if args.worklist is None else _of_worklist(args)
+    start |= _told_patient(args.patient if appointment is None else appointment.patient, start.get("patient"))
     header = {
         "version": __version__,
         "start": start,
         "listen": args.listen if args.listen in ("mic", "text") else "recording",
         "asks": args.asks,
     }
+    if appointment is not None:
+        header["appointment"] = {"accession": appointment.accession, "study": appointment.study}
 
     def create(heard_by: Mapping[str, str]) -> ExamFolder:
         for note in notes:
@@ -100,25 +106,23 @@ def run(args: argparse.Namespace) -> int:
     return conduct(args, create, start, args.asks, Session.begin)
 
 
-def _told_patient(args: argparse.Namespace, known: Any) -> dict[str, str]:
+def _told_patient(code: str | None, known: Any) -> dict[str, str]:
     """The patient's code, as the options or the worklist say it; nothing where neither does.
 
     Raises UserError where it is not the one that is `known` of the start file: one of the two is another patient's.
     """
-    code: str | None = args.patient
-    if code is not None and (not code.strip() or len(code) > LONGEST_CODE or not code.isprintable()):
-        raise UserError(f"--patient: {code!r} is no code: 1 to {LONGEST_CODE} printable characters")
-    if args.worklist is not None:
-        code = _of_worklist(args)
     if code is None:
         return {}
+    if not code.strip() or len(code) > LONGEST_CODE or not code.isprintable():
+        raise UserError(f"--patient: {code!r} is no code: 1 to {LONGEST_CODE} printable characters")
     if known is not None and str(known) != code:
         raise UserError(f"the start file is of patient {known}, not {code}: give the file of this patient")
     return {"patient": code}
 
 
-def _of_worklist(args: argparse.Namespace) -> str:
-    from ..record.dicom_net import ask_worklist
+def _of_worklist(args: argparse.Namespace) -> Appointment:
+    """The patient's appointment; without number and study where there are several, for no one can tell which."""
+    from ..record.dicom_net import Appointment, ask_worklist
 
     # Whoever is named by code or number may have been scheduled for another day.
     day = date.today() if args.patient is None and args.accession is None else None
@@ -135,7 +139,11 @@ def _of_worklist(args: argparse.Namespace) -> str:
     if "" in patients:
         raise UserError(f"{args.worklist}: {waiting[0]}: say --patient CODE without --worklist")
     print(f"worklist: patient {waiting[0]}", file=sys.stderr)
-    return waiting[0].patient
+    orders = {(step.accession, step.study) for step in waiting}
+    if len(orders) == 1:
+        return waiting[0]
+    print(f"worklist: {len(orders)} orders, the record goes under none; --accession would choose", file=sys.stderr)
+    return Appointment(waiting[0].patient, "", "", "", "")
 
 
 def add_manner(parser: argparse.ArgumentParser) -> None:

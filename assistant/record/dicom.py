@@ -9,6 +9,7 @@ Description.
 
 from __future__ import annotations
 
+import re
 import uuid
 from datetime import datetime
 from pathlib import Path
@@ -38,6 +39,7 @@ NAMES = {
 
 EXPLICIT_LITTLE_ENDIAN = "1.2.840.10008.1.2.1"
 _PROGRAM = "handsfree-refraction"
+_UID = re.compile(r"(0|[1-9]\d*)(\.(0|[1-9]\d*))+", re.ASCII)
 
 # PS3.16, context group 4216 and the spectacle prescription's concepts: (value, scheme, meaning).
 _BEST_CORRECTED = ("419775003", "SCT", "Best Corrected Visual Acuity")
@@ -120,11 +122,12 @@ def _new(summary: Summary, sop_class: str, modality: str, series: int, what: str
     dataset.PatientBirthDate = ""
     dataset.PatientSex = ""
     # Study
-    dataset.StudyInstanceUID = _uid(summary, "study")
+    appointment = _appointment(summary)
+    dataset.StudyInstanceUID = appointment.get("study") or _uid(summary, "study")
     dataset.StudyDate, dataset.StudyTime = _date(summary.begun), _time(summary.begun)
     dataset.ReferringPhysicianName = ""
     dataset.StudyID = summary.last_hash[:16]
-    dataset.AccessionNumber = ""
+    dataset.AccessionNumber = appointment.get("accession", "")
     # Series
     dataset.Modality = modality
     dataset.SeriesInstanceUID = _uid(summary, f"series {series}")
@@ -315,6 +318,21 @@ def _code(code: tuple[str, str, str]) -> Dataset:
 
 def _laterality(eyes: set[str]) -> str:
     return {"right": "R", "left": "L"}[next(iter(eyes))] if len(eyes) == 1 else "B"
+
+
+def is_uid(text: str) -> bool:
+    """Whether a text is a DICOM UID: up to 64 digits and dots, no part with a leading zero (PS3.5, 9.1)."""
+    return len(text) <= 64 and _UID.fullmatch(text) is not None
+
+
+def _appointment(summary: Summary) -> dict[str, str]:
+    """`study` and `accession` of the worklist's appointment, by which an archive finds what was ordered; what of them
+    is there and well formed."""
+    held = summary.header.get("appointment")
+    held = held if isinstance(held, dict) else {}
+    study, accession = str(held.get("study") or ""), str(held.get("accession") or "")
+    found = {"study": study} if is_uid(study) else {}
+    return found | ({"accession": _text(accession, 16, "accession number")} if len(accession) <= 16 else {})
 
 
 def _uid(summary: Summary, part: str) -> str:

@@ -18,7 +18,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from ..errors import UserError
-from .dicom import EXPLICIT_LITTLE_ENDIAN, INSTALL, NAMES
+from .dicom import EXPLICIT_LITTLE_ENDIAN, INSTALL, NAMES, is_uid
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
@@ -57,13 +57,15 @@ def send(datasets: list[Any], address: str, called: str) -> None:
 class Appointment:
     """One scheduled procedure step of a worklist: the patient's code (Patient ID), and what tells it from others.
 
-    `day` is YYYYMMDD and `time` HHMM; they and the accession number may be empty.
+    `day` is YYYYMMDD and `time` HHMM; `study` the Study Instance UID that its objects are to be filed under. They and
+    the accession number may be empty.
     """
 
     patient: str
     accession: str
     day: str
     time: str
+    study: str = ""
 
     def __str__(self) -> str:
         at = " ".join(part for part in (_dashed(self.day), _colon(self.time)) if part)
@@ -118,6 +120,7 @@ def _query(day: date | None, patient: str | None, accession: str | None) -> Data
     query.SpecificCharacterSet = "ISO_IR 192"
     query.PatientID = (patient or "").strip()
     query.AccessionNumber = (accession or "").strip()
+    query.StudyInstanceUID = ""
     step.ScheduledProcedureStepStartDate = "" if day is None else f"{day:%Y%m%d}"
     step.ScheduledProcedureStepStartTime = ""
     query.ScheduledProcedureStepSequence = [step]
@@ -129,12 +132,14 @@ def _appointments(address: str, answer: Dataset | None) -> list[Appointment]:
         if answer is None:
             raise ValueError("not a data set")
         patient, accession = _plain(answer, "PatientID"), _plain(answer, "AccessionNumber")
+        study = _plain(answer, "StudyInstanceUID")
         return [
             Appointment(
                 patient,
                 accession,
                 _plain(step, "ScheduledProcedureStepStartDate"),
                 _plain(step, "ScheduledProcedureStepStartTime")[:4],
+                study if is_uid(study) else "",
             )
             for step in answer.get("ScheduledProcedureStepSequence") or [answer]
         ]

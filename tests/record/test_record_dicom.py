@@ -164,6 +164,23 @@ def test_uids_differ_between_objects_and_stay_for_one_log() -> None:
     assert all(held.SOPInstanceUID.is_valid for held in first)
 
 
+def test_the_order_of_the_worklist_is_kept(tmp_path: Path) -> None:
+    """Study Instance UID and accession number of the worklist's item are those of the objects (PS3.4, K.6.1.4)."""
+
+    def ordered(appointment: Any) -> list[Any]:
+        log = log_with(WITH_CYLINDER, PLAIN)
+        header = {"start": {"patient": "K-07"}, "appointment": appointment}
+        return objects(summary_of(Log(({**log.events[0], "header": header}, *log.events[1:]))))
+
+    for held in ordered({"study": "1.2.3.40", "accession": "A-4"}):
+        assert (held.StudyInstanceUID, held.AccessionNumber) == ("1.2.3.40", "A-4")
+        (tmp_path / "one.dcm").write_bytes(encoded(held))
+        assert check(tmp_path / "one.dcm") == []
+    own = {held.StudyInstanceUID for held in ordered({"study": "", "accession": ""})}
+    for unfit in (None, [], {"study": "1.02.3", "accession": "A" * 17}, {"study": "1." + "2" * 63}, {"study": "é"}):
+        assert {(held.StudyInstanceUID, held.AccessionNumber) for held in ordered(unfit)} == {(*own, "")}
+
+
 def test_texts_are_made_fit_and_too_long_ones_refused() -> None:
     log = log_with(WITH_CYLINDER, PLAIN)
 

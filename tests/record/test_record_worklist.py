@@ -105,7 +105,7 @@ def test_a_real_worklist_is_asked_by_day_code_and_number(orthanc: str) -> None:
     assert codes(None, "K-08", "A-1") == []
     assert codes(date(2030, 1, 3)) == []
     (step,) = ask_worklist(orthanc, "ORTHANC", None, None, "A-3")
-    assert step == Appointment("K-08", "A-3", TODAY, "1015")
+    assert step == Appointment("K-08", "A-3", TODAY, "1015", str(WAITING[2].StudyInstanceUID))
     assert str(step) == f"K-08, accession number A-3, {date.today()} 10:15"
 
 
@@ -115,8 +115,18 @@ def test_the_code_of_a_real_worklist_goes_into_the_log(orthanc: str, exam: Any) 
     assert "worklist: patient K-071, accession number A-4, 2030-01-02 08:00" in told
 
 
-def test_one_patient_with_two_steps_is_one_patient(orthanc: str, exam: Any) -> None:
-    assert exam("--worklist", orthanc, "--aet", "ORTHANC", "--patient", "K-07")[::2] == (0, "K-07")
+def test_the_order_of_a_real_worklist_goes_into_the_log(orthanc: str, exam: Any, tmp_path: Path) -> None:
+    """An archive finds what was ordered by these two (PS3.4 table K.6-1); the export has them: `test_record_dicom`."""
+    exam("--worklist", orthanc, "--aet", "ORTHANC", "--accession", "A-4")
+    study = str(WAITING[3].StudyInstanceUID)
+    assert log_of(tmp_path / "exam").header["appointment"] == {"accession": "A-4", "study": study}
+
+
+def test_one_patient_with_two_steps_is_one_patient(orthanc: str, exam: Any, tmp_path: Path) -> None:
+    code, told, patient = exam("--worklist", orthanc, "--aet", "ORTHANC", "--patient", "K-07")
+    assert (code, patient) == (0, "K-07")
+    assert "2 orders, the record goes under none" in told
+    assert log_of(tmp_path / "exam").header["appointment"] == {"accession": "", "study": ""}
 
 
 def test_of_several_patients_none_is_taken(orthanc: str, exam: Any) -> None:
@@ -191,6 +201,7 @@ def test_only_the_keys_leave(server: tuple[str, list[Any], list[Any]]) -> None:
         "SpecificCharacterSet": "ISO_IR 192",
         "PatientID": "K-07",
         "AccessionNumber": "A-1",
+        "StudyInstanceUID": "",  # a return key
         "ScheduledProcedureStepStartDate": "20300102",
         "ScheduledProcedureStepStartTime": "",
     }
