@@ -68,6 +68,14 @@ PLAIN_ODDS = 0.0  # nats
 PLAIN_APART = 1.0
 CONTRADICTED = 1.5  # nats by which the odds of the other word are better: in doubt, however well it fits
 
+# In doubt a listener of its own decides (see `answer_listener.py`): its odds, how much the decoder, too, leans to the
+# word, and its fit. Set on human recordings by listeners that had not heard their speakers.
+LISTENED_SECONDS = 1.7  # of sound: in a noisy room some of it is noise
+LISTENED_APART = 3.0  # nats by which the odds are better than the other word's
+LEAN_SHARE, MOST_LEAN = 0.5, 3.0  # for each nat that the decoder likes the word better than the other, and nats at most
+FIT_SHARE = 0.6  # for each nat of fit above what is no reading at all
+LISTENED_BAR = 2.0  # of the sum
+
 ANSWERS = frozenset(
     {Meaning.FIRST, Meaning.SECOND, Meaning.SAME, Meaning.UNSURE, Meaning.AGAIN, Meaning.YES, Meaning.NO}
     | {Meaning.QUESTION}
@@ -233,6 +241,34 @@ def judge_together(first: Weighing, second: Weighing) -> Heard:
         return heard
     said = looks[0][0].parsed
     return Heard(said.text, Outcome.HEARD, said.meaning, said.value, score=round(float(fit), 3), hedged=said.hedged)
+
+
+def may_be_answer(weighing: Weighing) -> bool:
+    """Whether a sound in doubt is no longer than "one" or "two" in noise, and both could be said."""
+    return weighing.seconds <= LISTENED_SECONDS and len(_named(weighing)) == len(NAMES)
+
+
+def judge_listened(weighing: Weighing, opinion: Opinion) -> Heard | None:
+    """A sound in doubt that the listener for the two words is sure of; None where it is not."""
+    name, other = NAMES if opinion.one > opinion.two else NAMES[::-1]
+    own, against = max(opinion.one, opinion.two), min(opinion.one, opinion.two)
+    said = _named(weighing)
+    lean = min(max(said[name].own - said[other].own, -MOST_LEAN), MOST_LEAN)
+    fit = fit_of(said[name], weighing.free_logp)
+    borne_out = own + LEAN_SHARE * lean + FIT_SHARE * (fit - UNDERSTOOD) > LISTENED_BAR
+    if own <= 0 or own - against <= LISTENED_APART or not borne_out:
+        return None
+    parsed = said[name].parsed
+    return Heard(parsed.text, Outcome.HEARD, parsed.meaning, parsed.value, score=round(fit, 3), hedged=parsed.hedged)
+
+
+def _named(weighing: Weighing) -> dict[str, Reading]:
+    """The readings that are one of the two words and nothing else."""
+    return {
+        one.parsed.text: one
+        for one in readings(weighing.candidates)
+        if one.parsed.text in NAMES and one.parsed.meaning in (Meaning.FIRST, Meaning.SECOND)
+    }
 
 
 def _odds(parsed: Parsed, weighing: Weighing) -> tuple[float, float] | None:

@@ -22,7 +22,8 @@ One utterance goes this way:
    of the sound (see `number_hearing.py`); only there are numbers heard;
 6. in a long sound that is no number either, a beam over the words of the grammar;
 7. likelihoods summed over the written forms of each meaning, and judged (see `acceptance.py`);
-8. a doubtful "one" or "two" looked at once more, and with the second opinion.
+8. in doubt, a listener for "one" and "two" alone (see `answer_listener.py`); where it is not sure, a doubtful one of
+   them looked at once more, and with the second opinion.
 """
 
 from __future__ import annotations
@@ -43,11 +44,14 @@ from .acceptance import (
     Weighing,
     clear,
     judge,
+    judge_listened,
     judge_together,
+    may_be_answer,
     plain,
     readings,
     worth_another_look,
 )
+from .answer_listener import AnswerListener
 from .audio import foreground
 from .cutter import FRAME, KEPT_AFTER, KEPT_BEFORE
 from .decoder import Decoder, Frames, Tokens, Writing, missing, most_tokens
@@ -183,6 +187,7 @@ class WhisperRecogniser:
             _check_folder(folder)
             self.model = folder.resolve().name
             self._opinion = self._words = None  # what was trained on the packaged model knows no other
+        self._answers = AnswerListener()
         self._decoder = Decoder(folder, threads)
         self._listings: dict[Grammar, _Listing] = {}
         self._sounds: dict[tuple[float, bytes], _Sound] = {}
@@ -208,7 +213,12 @@ class WhisperRecogniser:
             return number
         weighing = self._beamed(look, grammar)
         heard = judge(weighing)
-        if worth_another_look(weighing):
+        listened = None
+        if not heard.accepted and may_be_answer(weighing):
+            listened = judge_listened(weighing, self._answers(_near(audio)))
+        if listened is not None:
+            heard = listened
+        elif worth_another_look(weighing):
             another = self.weigh(audio, grammar, MORE_SILENCE_BEFORE)
             if another is not None:
                 heard = judge_together(weighing, another)
@@ -230,7 +240,7 @@ class WhisperRecogniser:
 
     def _look(self, audio: Samples, grammar: Grammar, lead: float) -> _Look:
         """What is written freely, and what that means."""
-        near = foreground(audio) if len(audio) > FIRST_WORD * RATE else audio
+        near = _near(audio)
         seconds = len(near) / RATE
         frames, free = self._written(near, lead)
         look = _Look(
@@ -397,6 +407,11 @@ class WhisperRecogniser:
             suppress_tokens=suppressed,
         )[0]
         return [tuple(int(token) for token in tokens) for tokens in result.sequences_ids if tokens]
+
+
+def _near(audio: Samples) -> Samples:
+    """What of a sound an answer can be in: where it is too long for one, its loudest part."""
+    return foreground(audio) if len(audio) > FIRST_WORD * RATE else audio
 
 
 def _silent(audio: Samples) -> bool:

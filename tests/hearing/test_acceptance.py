@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from assistant.grammar import Grammars, Parsed
@@ -9,7 +11,9 @@ from assistant.hearing.acceptance import (
     Candidate,
     Weighing,
     judge,
+    judge_listened,
     judge_together,
+    may_be_answer,
     pause_for,
     plain,
     worth_another_look,
@@ -99,6 +103,32 @@ def test_a_second_opinion_for_the_other_word_leaves_any_hearing_in_doubt(one: Pa
     contradicted = weighing({one: logp, two: -12.0}, free_logp=-0.1, opinion=Opinion(one=0.5, two=2.6))
     assert judge(contradicted).outcome is not Outcome.HEARD
     assert not judge_together(contradicted, contradicted).accepted
+
+
+def test_the_listener_decides_what_is_in_doubt(one: Parsed, two: Parsed) -> None:
+    doubtful = weighing({one: -8.0, two: -9.5})
+    assert not judge(doubtful).accepted and may_be_answer(doubtful)
+    heard = judge_listened(doubtful, Opinion(one=2.5, two=-3.5))
+    assert heard is not None and heard.accepted and heard.meaning is Meaning.FIRST
+
+
+@pytest.mark.parametrize(
+    "opinion",
+    [
+        Opinion(one=-0.5, two=-4.0),  # more likely another sound
+        Opinion(one=2.0, two=1.0),  # the other word nearly as likely
+        Opinion(one=-3.0, two=2.0),  # a word the decoder does not lean to
+        Opinion(one=0.5, two=-4.0),  # hardly more likely than another sound, and it fits badly
+    ],
+)
+def test_what_the_listener_is_not_sure_of_stays_in_doubt(one: Parsed, two: Parsed, opinion: Opinion) -> None:
+    assert judge_listened(weighing({one: -9.0, two: -10.5}), opinion) is None
+
+
+def test_the_listener_is_not_asked_about_more_than_a_word(grammars: Grammars, one: Parsed, two: Parsed) -> None:
+    assert not may_be_answer(replace(weighing({one: -8.0, two: -9.5}), seconds=1.8))
+    assert not may_be_answer(weighing({one: -8.0}))  # a state in which nothing is two
+    assert not may_be_answer(weighing({parsed(grammars, "choice", "number one"): -8.0, two: -9.5}))
 
 
 def test_the_second_opinion_has_no_say_about_other_words(grammars: Grammars) -> None:
