@@ -75,6 +75,7 @@ LISTENED_APART = 3.0  # nats by which the odds are better than the other word's
 LEAN_SHARE, MOST_LEAN = 0.5, 3.0  # for each nat that the decoder likes the word better than the other, and nats at most
 FIT_SHARE = 0.6  # for each nat of fit above what is no reading at all
 LISTENED_BAR = 2.0  # of the sum
+MOST_LISTENED = 4.5  # nats: its odds are never better
 
 ANSWERS = frozenset(
     {Meaning.FIRST, Meaning.SECOND, Meaning.SAME, Meaning.UNSURE, Meaning.AGAIN, Meaning.YES, Meaning.NO}
@@ -244,22 +245,30 @@ def judge_together(first: Weighing, second: Weighing) -> Heard:
 
 
 def may_be_answer(weighing: Weighing) -> bool:
-    """Whether a sound in doubt is no longer than "one" or "two" in noise, and both could be said."""
-    return weighing.seconds <= LISTENED_SECONDS and len(_named(weighing)) == len(NAMES)
+    """Whether a sound in doubt is no longer than "one" or "two" in noise, and the listener could settle that it is."""
+    said = _named(weighing)
+    if weighing.seconds > LISTENED_SECONDS or len(said) < len(NAMES):
+        return False
+    return max(_bearing_out(said, name, weighing) for name in NAMES) > LISTENED_BAR - MOST_LISTENED
 
 
 def judge_listened(weighing: Weighing, opinion: Opinion) -> Heard | None:
     """A sound in doubt that the listener for the two words is sure of; None where it is not."""
-    name, other = NAMES if opinion.one > opinion.two else NAMES[::-1]
+    name = NAMES[0] if opinion.one > opinion.two else NAMES[1]
     own, against = max(opinion.one, opinion.two), min(opinion.one, opinion.two)
     said = _named(weighing)
-    lean = min(max(said[name].own - said[other].own, -MOST_LEAN), MOST_LEAN)
-    fit = fit_of(said[name], weighing.free_logp)
-    borne_out = own + LEAN_SHARE * lean + FIT_SHARE * (fit - UNDERSTOOD) > LISTENED_BAR
+    borne_out = own + _bearing_out(said, name, weighing) > LISTENED_BAR
     if own <= 0 or own - against <= LISTENED_APART or not borne_out:
         return None
-    parsed = said[name].parsed
+    parsed, fit = said[name].parsed, fit_of(said[name], weighing.free_logp)
     return Heard(parsed.text, Outcome.HEARD, parsed.meaning, parsed.value, score=round(fit, 3), hedged=parsed.hedged)
+
+
+def _bearing_out(said: dict[str, Reading], name: str, weighing: Weighing) -> float:
+    """What the decoder adds to the listener's odds of a word."""
+    other = NAMES[1 - NAMES.index(name)]
+    lean = min(max(said[name].own - said[other].own, -MOST_LEAN), MOST_LEAN)
+    return LEAN_SHARE * lean + FIT_SHARE * (fit_of(said[name], weighing.free_logp) - UNDERSTOOD)
 
 
 def _named(weighing: Weighing) -> dict[str, Reading]:
