@@ -76,6 +76,7 @@ LEAN_SHARE, MOST_LEAN = 0.5, 3.0  # for each nat that the decoder likes the word
 FIT_SHARE = 0.6  # for each nat of fit above what is no reading at all
 LISTENED_BAR = 2.0  # of the sum
 MOST_LISTENED = 4.5  # nats: its odds are never better
+PHRASE_BEHIND = 8.0  # nats behind the word: "second one", which has a "one" in it, is that likely
 
 ANSWERS = frozenset(
     {Meaning.FIRST, Meaning.SECOND, Meaning.SAME, Meaning.UNSURE, Meaning.AGAIN, Meaning.YES, Meaning.NO}
@@ -245,9 +246,15 @@ def judge_together(first: Weighing, second: Weighing) -> Heard:
 
 
 def may_be_answer(weighing: Weighing) -> bool:
-    """Whether a sound in doubt is no longer than "one" or "two" in noise, and the listener could settle that it is."""
+    """Whether a sound in doubt is no longer than "one" or "two" in noise, and the listener could settle that it is.
+
+    Where words were understood, and it is they that are in doubt ("not two"), it has nothing to settle.
+    """
     said = _named(weighing)
     if weighing.seconds > LISTENED_SECONDS or len(said) < len(NAMES):
+        return False
+    understood = (readings(weighing.candidates)[0].parsed, weighing.free_parsed)
+    if any(parsed is not None and parsed.outcome is not Outcome.HEARD for parsed in understood):
         return False
     return max(_bearing_out(said, name, weighing) for name in NAMES) > LISTENED_BAR - MOST_LISTENED
 
@@ -258,10 +265,21 @@ def judge_listened(weighing: Weighing, opinion: Opinion) -> Heard | None:
     own, against = max(opinion.one, opinion.two), min(opinion.one, opinion.two)
     said = _named(weighing)
     borne_out = own + _bearing_out(said, name, weighing) > LISTENED_BAR
-    if own <= 0 or own - against <= LISTENED_APART or not borne_out:
+    if own <= 0 or own - against <= LISTENED_APART or not borne_out or _may_be_other_lens(said[name], weighing):
         return None
     parsed, fit = said[name].parsed, fit_of(said[name], weighing.free_logp)
     return Heard(parsed.text, Outcome.HEARD, parsed.meaning, parsed.value, score=round(fit, 3), hedged=parsed.hedged)
+
+
+def _may_be_other_lens(named: Reading, weighing: Weighing) -> bool:
+    """Whether a phrase with the same word in it, that means the other lens, is not far behind: "the second one"."""
+    choice = {Meaning.FIRST, Meaning.SECOND} - {named.parsed.meaning}
+    return any(
+        other.parsed.meaning in choice
+        and named.parsed.text in other.parsed.text.split()
+        and other.logp > named.logp - PHRASE_BEHIND
+        for other in weighing.candidates
+    )
 
 
 def _bearing_out(said: dict[str, Reading], name: str, weighing: Weighing) -> float:

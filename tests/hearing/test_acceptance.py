@@ -131,6 +131,16 @@ def test_the_listener_is_not_asked_about_more_than_a_word(grammars: Grammars, on
     assert not may_be_answer(weighing({parsed(grammars, "choice", "number one"): -8.0, two: -9.5}))
 
 
+def test_the_listener_does_not_take_a_part_for_the_whole(grammars: Grammars, one: Parsed, two: Parsed) -> None:
+    """In "the second one" there is a "one", and in "not two" a "two"; each means something else."""
+    whole = weighing({one: -7.0, two: -11.0, parsed(grammars, "choice", "second one"): -12.0})
+    assert may_be_answer(whole) and judge_listened(whole, Opinion(one=3.0, two=-3.0)) is None
+    negated = parsed(grammars, "choice", "not two")
+    assert negated.outcome is Outcome.DOUBTFUL
+    assert not may_be_answer(weighing({two: -7.0, one: -9.0}, free_parsed=negated))
+    assert not may_be_answer(weighing({two: -7.0, one: -9.0, negated: -5.0}))
+
+
 def test_the_second_opinion_has_no_say_about_other_words(grammars: Grammars) -> None:
     again = parsed(grammars, "choice", "again")
     assert judge(weighing({again: -2.0}, opinion=Opinion(one=4.0, two=-4.0))).meaning is Meaning.AGAIN
