@@ -159,7 +159,7 @@ class Telling(Conversation):
         self._scene = scene
         self._said: Clip | None = None
         self._furthest = 0
-        self.questions = self.answers = self.asked_again = 0
+        self.questions = self.answers = self.asked_again = self.passed_over = 0
 
     def say(self, clip: Clip) -> None:
         """A person begins to speak; told with what is heard of it."""
@@ -174,6 +174,7 @@ class Telling(Conversation):
     def silence(self) -> None:
         """What was said and led to no event is told."""
         if self._said is not None:
+            self._lost()
             self._line(self._said, "not heard")
 
     def __call__(self, event: Event) -> None:
@@ -183,13 +184,20 @@ class Telling(Conversation):
             if event["accepted"] and event["meaning"] != Meaning.QUESTION.value:
                 self.answers += 1
             elif not event["accepted"]:
-                self.asked_again += 1
+                self._lost()
             if self._said is not None:
                 self._line(self._said, _understood(event))
                 return
         super().__call__(event)
         if event["kind"] == "step" and event["status"] == "begun" and event["eye"] in SIDES:
             self._progress(SIDES.index(event["eye"]), event["step"])
+
+    def _lost(self) -> None:
+        """Nothing was made of a sound; where it was an answer, it is asked for again."""
+        if self._said is not None and self._said.who == "patient" and self._said.meaning is not None:
+            self.asked_again += 1
+        else:
+            self.passed_over += 1
 
     def _progress(self, eye: int, step: str) -> None:
         if step in _STEPS:  # an eye may come back to a step
@@ -442,8 +450,8 @@ def print_comparison(out: IO[str], shown: Shown, scenario: Scenario) -> None:
         out.write(f"{side:>10}  {found:<32}{truth:<24}{apart}\n")
     told = shown.telling
     out.write(
-        f"\n{told.questions} questions put, {told.answers} answers and commands heard, "
-        f"{told.asked_again} not accepted and asked again.\n"
+        f"\n{told.questions} questions put, {told.answers} answers and commands heard; {told.asked_again} answers "
+        f"not understood and asked again, {told.passed_over} other sounds passed over.\n"
     )
 
 

@@ -8,6 +8,7 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack
+from dataclasses import replace
 from datetime import date, datetime
 from io import FileIO
 from pathlib import Path
@@ -122,7 +123,7 @@ def _told_patient(code: str | None, known: Any) -> dict[str, str]:
 
 def _of_worklist(args: argparse.Namespace) -> Appointment:
     """The patient's appointment; without number and study where there are several, for no one can tell which."""
-    from ..record.dicom_net import Appointment, ask_worklist
+    from ..record.dicom_net import ask_worklist
 
     # Whoever is named by code or number may have been scheduled for another day.
     day = date.today() if args.patient is None and args.accession is None else None
@@ -143,7 +144,7 @@ def _of_worklist(args: argparse.Namespace) -> Appointment:
     if len(orders) == 1:
         return waiting[0]
     print(f"worklist: {len(orders)} orders, the record goes under none; --accession would choose", file=sys.stderr)
-    return Appointment(waiting[0].patient, "", "", "", "")
+    return replace(waiting[0], accession="", study="")
 
 
 def add_manner(parser: argparse.ArgumentParser) -> None:

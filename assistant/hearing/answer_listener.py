@@ -18,16 +18,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .logmel import log_mel
+from .logmel import laid, log_mel
 from .recogniser import RATE, Samples
-from .second_opinion import Opinion
+from .second_opinion import ENCODED_A_SECOND, Opinion
 
 WEIGHTS: Final = Path(__file__).with_name("answer_listener.npz")
 SILENCE_BEFORE: Final = 0.25  # seconds
 CONTEXT: Final = 2.3  # seconds that are looked at, silence at both ends included
 LONGEST: Final = 1.9  # seconds of sound: a lone word is over by then
-LEVEL: Final = 0.1  # peak to which every sound is brought
-FRAMES_A_SECOND: Final = 50  # of the encoder
 HEADS: Final = 6
 
 Values = NDArray[np.float32]
@@ -35,19 +33,14 @@ Values = NDArray[np.float32]
 
 def features(audio: Samples) -> Values:
     """Log-mel features of a sound, (frames, bands), silence before and after it."""
-    sound = audio[: int(LONGEST * RATE)]
-    begin = int(SILENCE_BEFORE * RATE)
-    padded = np.zeros(round(CONTEXT * RATE), np.float32)
-    padded[begin : begin + len(sound)] = sound * (LEVEL / max(float(np.abs(sound).max(initial=0.0)), 1e-6))
-    mel: Values = log_mel(padded).T
+    mel: Values = log_mel(laid(audio[: int(LONGEST * RATE)], int(SILENCE_BEFORE * RATE), round(CONTEXT * RATE))).T
     return mel
 
 
-def heard_frames(samples: int, frames: int) -> slice:
+def heard_frames(samples: int) -> slice:
     """Which of the encoder's frames are of a sound of so many samples."""
-    begin = int(SILENCE_BEFORE * FRAMES_A_SECOND)
-    end = int((SILENCE_BEFORE + min(samples / RATE, LONGEST)) * FRAMES_A_SECOND) + 1
-    return slice(begin, min(frames, end))
+    end = int((SILENCE_BEFORE + min(samples / RATE, LONGEST)) * ENCODED_A_SECOND) + 1
+    return slice(int(SILENCE_BEFORE * ENCODED_A_SECOND), end)
 
 
 class AnswerListener:
@@ -66,7 +59,7 @@ class AnswerListener:
 
     def __call__(self, audio: Samples) -> Opinion:
         """Whether a sound of at least a tenth of a second is "one" or "two"."""
-        values = self._encoded(features(audio))[heard_frames(len(audio), round(CONTEXT * FRAMES_A_SECOND))]
+        values = self._encoded(features(audio))[heard_frames(len(audio))]
         share = np.exp(_log_shares(self._linear("attend", values)[:, 0]))
         pooled = np.concatenate((share @ values, values.mean(axis=0), values.max(axis=0)))
         one, two, other = _log_shares(self._linear("decide", _gelu(self._linear("pooled", pooled))))

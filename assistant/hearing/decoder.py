@@ -15,13 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import UserError
-from .logmel import FRAMES_A_SECOND, log_mel
+from .logmel import FRAMES_A_SECOND, laid, log_mel
 from .recogniser import RATE, Samples
 
 # The encoder is given the utterance and this much silence after it. Less makes the model repeat itself and
 # spreads its likelihoods thin; more costs time and brings nothing.
 SILENCE_AFTER = 2.0  # seconds
-LEVEL = 0.1  # peak to which every utterance is brought: the features depend on loudness, the answer must not
 SHORTEST_CONTEXT = 4.0  # seconds
 
 NO_SPEECH = ("[", "(", "*", "âĻª")  # what it writes for mere sounds: "[Music]", or a note (in its own letters)
@@ -122,9 +121,7 @@ class Decoder:
         seconds = max(SHORTEST_CONTEXT, (before + len(audio)) / RATE + SILENCE_AFTER)
         frames = int(seconds * FRAMES_A_SECOND)
         frames += frames % 2  # the encoder halves the frame rate
-        padded = np.zeros(frames * RATE // FRAMES_A_SECOND, np.float32)
-        padded[before : before + len(audio)] = audio * (LEVEL / max(float(np.abs(audio).max()), 1e-6))
-        features = log_mel(padded, self._bands)[None]
+        features = log_mel(laid(audio, before, frames * RATE // FRAMES_A_SECOND), self._bands)[None]
         return np.asarray(self._model.encode(self._views.from_array(np.ascontiguousarray(features))))
 
     def generate(

@@ -19,6 +19,7 @@ from .recogniser import RATE, Samples
 WINDOW = 400  # samples: 25 ms
 HOP = 160  # samples: 10 ms
 FRAMES_A_SECOND = RATE // HOP
+LEVEL = 0.1  # peak to which every sound is brought: the features depend on loudness, what is heard must not
 DYNAMIC_RANGE = 8.0  # in log10 units: what is further below the loudest is floored
 
 _LINEAR_MEL = 200.0 / 3.0  # hertz a mel below 1 kHz
@@ -44,6 +45,13 @@ def filters(bands: int) -> NDArray[np.float32]:
 
 
 _HANN = np.hanning(WINDOW + 1)[:-1].astype(np.float32)  # periodic
+
+
+def laid(audio: Samples, before: int, samples: int) -> Samples:
+    """A sound at the level that all are brought to, `before` samples of silence before it, `samples` in all."""
+    padded = np.zeros(samples, np.float32)
+    padded[before : before + len(audio)] = audio * (LEVEL / max(float(np.abs(audio).max(initial=0.0)), 1e-6))
+    return padded
 
 
 def log_mel(audio: Samples, bands: int = 80) -> NDArray[np.float32]:

@@ -74,6 +74,17 @@ def test_what_was_asked_for_again_is_asked_for_again_and_then_heard(ran: Ran) ->
     assert again
 
 
+def test_the_tally_is_of_the_lines_above_it(ran: Ran) -> None:
+    """What the examiner says aside is not asked for again."""
+    given = {clip.words: clip for clip in Clips.load().all}
+    lost = [line for line in ran.printed.splitlines() if "[not heard]" in line or "[not understood]" in line]
+    lost += [line for line in ran.printed.splitlines() if "[doubtful" in line]
+    words = [line.partition("“")[2].partition("”")[0] for line in lost if line.split()[0] == "patient"]
+    again = [said for said in words if given[said].meaning is not None]
+    assert again
+    assert f"; {len(again)} answers not understood and asked again, " in ran.printed
+
+
 def test_no_answer_is_heard_that_nobody_gave(ran: Ran) -> None:
     """What is heard while a person speaks is what that person said, as far as it was accepted."""
     given = {clip.words: clip for clip in Clips.load().all}

@@ -26,11 +26,12 @@ from torch.nn import functional
 
 from assistant.commands.bench_hearing import corpus
 from assistant.hearing.acceptance import FIRST_WORD
-from assistant.hearing.answer_listener import CONTEXT, FRAMES_A_SECOND, HEADS, WEIGHTS, features, heard_frames
+from assistant.hearing.answer_listener import CONTEXT, HEADS, WEIGHTS, features, heard_frames
 from assistant.hearing.audio import foreground
 from assistant.hearing.conditions import speech_power
+from assistant.hearing.logmel import WINDOW, filters
 from assistant.hearing.recogniser import RATE
-from assistant.hearing.second_opinion import ANSWERS
+from assistant.hearing.second_opinion import ANSWERS, ENCODED_A_SECOND
 from assistant.hearing.whisper import packaged_model
 from tests.hearing.model_file import encoder_weights
 from tests.hearing.training import OTHER, heard, mere_talk, recorded, synthetic
@@ -48,6 +49,7 @@ MUMBLED_ABOVE, LIMITED_ABOVE = (250.0, 850.0), (1200.0, 3400.0)  # Hz: from wher
 MASKED = 0.5  # share of sounds of which a few bands are blotted out
 MASKED_MOST = 9
 LAYERS = 4
+BANDS = 80
 NAMES = (*ANSWERS, OTHER)
 
 Sound = tuple[np.ndarray, int, str, str]  # features, samples, label, group of recordings
@@ -104,7 +106,7 @@ class Network(nn.Module):
                 make = normal if was.endswith("norm") else linear
                 self.parts[f"{layer}_{name}"] = make(start, f"layer_{layer}/{was}")
         self.parts["after"] = normal(start, "layer_norm")
-        self.positions = start["position_encodings/encodings"][: round(CONTEXT * FRAMES_A_SECOND)]
+        self.positions = start["position_encodings/encodings"][: round(CONTEXT * ENCODED_A_SECOND)]
         width = self.positions.shape[1]
         self.head = nn.ModuleDict(
             {"attend": nn.Linear(width, 1), "pooled": nn.Linear(3 * width, 128), "decide": nn.Linear(128, len(NAMES))}
@@ -143,14 +145,13 @@ def batch(of: Sequence[Sound]) -> tuple[torch.Tensor, torch.Tensor]:
     mel = torch.tensor(np.array([sound[0] for sound in of]).astype(np.float32))
     within = torch.zeros(len(of), mel.shape[1] // 2, dtype=torch.bool)
     for row, sound in enumerate(of):
-        within[row, heard_frames(sound[1], within.shape[1])] = True
+        within[row, heard_frames(sound[1])] = True
     return mel, within
 
 
 def band(hertz: float) -> int:
-    """The mel band of a frequency: Slaney's scale, linear to 1 kHz, then 27 steps per factor of 6.4."""
-    mel = hertz * 3 / 200 if hertz < 1000 else 15 + 27 * np.log(hertz / 1000) / np.log(6.4)
-    return int(mel / (15 + 27 * np.log(8) / np.log(6.4)) * 81)
+    """The mel band that a frequency is in."""
+    return int(filters(BANDS)[:, round(hertz * WINDOW / RATE)].argmax())
 
 
 def made_harder(mel: torch.Tensor, labels: list[int], rng: np.random.Generator) -> None:
