@@ -139,11 +139,12 @@ def _of_worklist(args: argparse.Namespace) -> Appointment:
         raise UserError(f"{len(patients)} patients are on the worklist{more}: choose by --accession or --patient")
     if "" in patients:
         raise UserError(f"{args.worklist}: {waiting[0]}: say --patient CODE without --worklist")
-    print(f"worklist: patient {waiting[0]}", file=sys.stderr)
-    orders = {(step.accession, step.study) for step in waiting}
-    if len(orders) == 1:
+    if len({(step.accession, step.study) for step in waiting}) == 1:
+        print(f"worklist: patient {waiting[0]}", file=sys.stderr)
         return waiting[0]
-    print(f"worklist: {len(orders)} orders, the record goes under none; --accession would choose", file=sys.stderr)
+    numbers = ", ".join(step.accession or "one without a number" for step in waiting)
+    told = f"patient {waiting[0].patient} is on it for {numbers}: the exam is filed under none; --accession chooses one"
+    print(f"worklist: {told}", file=sys.stderr)
     return replace(waiting[0], accession="", study="")
 
 
