@@ -18,13 +18,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .logmel import laid, log_mel
+from .logmel import HOP, laid, log_mel
 from .recogniser import RATE, Samples
 from .second_opinion import ENCODED_A_SECOND, Opinion
 
 WEIGHTS: Final = Path(__file__).with_name("answer_listener.npz")
-SILENCE_BEFORE: Final = 0.25  # seconds
-CONTEXT: Final = 2.3  # seconds that are looked at, silence at both ends included
+SILENCE: Final = 0.25  # seconds before and after the sound
 LONGEST: Final = 1.9  # seconds of sound: a lone word is over by then
 HEADS: Final = 6
 
@@ -32,15 +31,17 @@ Values = NDArray[np.float32]
 
 
 def features(audio: Samples) -> Values:
-    """Log-mel features of a sound, (frames, bands), silence before and after it."""
-    mel: Values = log_mel(laid(audio[: int(LONGEST * RATE)], int(SILENCE_BEFORE * RATE), round(CONTEXT * RATE))).T
+    """Log-mel features of a sound, (frames, bands), silence before and after it; an even number of frames."""
+    audio = audio[: int(LONGEST * RATE)]
+    pairs = round((len(audio) / RATE + 2 * SILENCE) * ENCODED_A_SECOND)
+    mel: Values = log_mel(laid(audio, int(SILENCE * RATE), 2 * HOP * pairs)).T
     return mel
 
 
 def heard_frames(samples: int) -> slice:
     """Which of the encoder's frames are of a sound of so many samples."""
-    end = int((SILENCE_BEFORE + min(samples / RATE, LONGEST)) * ENCODED_A_SECOND) + 1
-    return slice(int(SILENCE_BEFORE * ENCODED_A_SECOND), end)
+    end = int((SILENCE + min(samples / RATE, LONGEST)) * ENCODED_A_SECOND) + 1
+    return slice(int(SILENCE * ENCODED_A_SECOND), end)
 
 
 class AnswerListener:

@@ -103,9 +103,7 @@ class Exam:
         start, manner = self.start, self.start.manner
         near_only = manner.road is Road.NEAR
         right, left = (
-            replace(
-                _eye_before(eye, start.eye(eye), start.age, not near_only and eye in manner.eyes), road=manner.road
-            )
+            replace(_eye_before(eye, start.eye(eye), start.age, not near_only and eye in manner.eyes), road=manner.road)
             for eye in (Eye.RIGHT, Eye.LEFT)
         )
         room = Room(start.age, start.pd, start.near_pd, start.vertex, start.reason, start.red_flags)
@@ -268,9 +266,7 @@ class Exam:
         progress = state.of(state.eye)
         if progress.checking is not None:
             answer = Answer.of(question, heard, progress.checking[0])
-            self.state = state.put(
-                replace(progress, answers=(*progress.answers, answer), checking=None, unanswered=0)
-            )
+            self.state = state.put(replace(progress, answers=(*progress.answers, answer), checking=None, unanswered=0))
             return
         assert progress.step is not None
         move = progress.step.answer(progress.state.counting(question, heard), heard)
@@ -546,9 +542,7 @@ class Exam:
                 self._out.append(StepChange(wanted, step.id, Status.BEGUN))
         else:
             progress = replace(progress, finished=False)
-        self.state = replace(
-            self.state.put(progress), eye=wanted, closing=False, question=None, dials=None
-        )
+        self.state = replace(self.state.put(progress), eye=wanted, closing=False, question=None, dials=None)
         self._other_eye(progress)
         self._go_on()
 
@@ -826,9 +820,7 @@ class Exam:
         if step.id == "sphere_again" and following is not None and self._cylinder_known(eye):
             for id in dict.fromkeys((*passed, following.id, "power_again")):
                 self._out.append(StepChange(eye.eye, id, Status.SKIPPED))
-            eye, following, passed = roads.following(
-                eye, "power_again", progress.road, self.state.power_by, once=True
-            )
+            eye, following, passed = roads.following(eye, "power_again", progress.road, self.state.power_by, once=True)
         for id in passed:
             self._out.append(StepChange(eye.eye, id, Status.SKIPPED))
         if following is not None:
@@ -1001,9 +993,7 @@ class Exam:
             if step is not None:
                 self._out.append(StepChange(Eye.BOTH, id, Status.BEGUN))
                 balanced = together.balanced or id == "balance"
-                self.state = replace(
-                    self.state, together=replace(together, step=step, balanced=balanced), dials=None
-                )
+                self.state = replace(self.state, together=replace(together, step=step, balanced=balanced), dials=None)
                 if isinstance(step, Near):
                     self._say("near_begins", {"step": step.id, "add": step.at, "distance": step.centimetres})
                 return True

@@ -42,17 +42,23 @@ OTHERS = """
     want walk water
 """
 OTHERS_A_VOICE = 6
+PHRASES = (  # with "one" or "two" in them, and neither: what may not be taken for the bare word
+    "not one", "not two", "neither one", "either one", "no one", "one or two", "one and two", "two or one",
+    "the second one", "the other one", "one more", "two more", "one of them", "twenty one", "thirty two",
+    "one hundred", "two fifty", "one eighty", "maybe not one", "which one",
+)  # fmt: skip
 FOLDS = (("fsdd",), ("words", "an4"))  # groups of recordings that no speaker shares
 
 
 @dataclass(frozen=True, eq=False)
 class Example:
-    """One sound to learn from: `label` "one", "two" or OTHER; in `noises`; `group` of recordings it is of."""
+    """One sound to learn from: `label` "one", "two" or OTHER; in `noises`; of which `group` of recordings, and who."""
 
     audio: Samples
     label: str
     noises: tuple[str, ...]
     group: str
+    speaker: str = ""
 
 
 def label(text: str) -> str:
@@ -69,17 +75,22 @@ def recorded(clips: list[Clip], rng: np.random.Generator) -> Iterator[Example]:
         if clip.group in ("fsdd", "words", "an4_words"):
             answer = label(clip.text) != OTHER
             noises = ("quiet", "white", *["babble"] * 4) if answer else ("quiet", "babble", "babble")
-            yield Example(audio, label(clip.text), noises * (2 if answer and clip.group == "words" else 1), clip.group)
+            noises *= 2 if answer and clip.group == "words" else 1
+            yield Example(audio, label(clip.text), noises, clip.group, clip.speaker)
         elif not {*ANSWERS} & set(clip.text.split()):
             for noise in ("quiet", "white", "babble"):
                 length = int(rng.uniform(0.5, 1.5) * RATE)
                 begin = int(rng.integers(0, max(1, len(audio) - length)))
-                yield Example(audio[begin : begin + length], OTHER, (noise,), clip.group)
+                yield Example(audio[begin : begin + length], OTHER, (noise,), clip.group, clip.speaker)
+
+
+def voices() -> list[str]:
+    espeak = [f"espeak {language}{variant}" for language in LANGUAGES for variant in VARIANTS]
+    return [*espeak, *(f"flite {name}" for name in FLITE)]
 
 
 def synthetic(rng: np.random.Generator) -> Iterator[Example]:
-    voices = [f"espeak {language}{variant}" for language in LANGUAGES for variant in VARIANTS]
-    for voice in (*voices, *(f"flite {name}" for name in FLITE)):
+    for voice in voices():
         for text in (*ANSWERS, *rng.choice(OTHERS.split(), OTHERS_A_VOICE, replace=False)):
             audio = say(str(text), voice)
             if audio is not None:
@@ -124,10 +135,16 @@ def heard(audio: Samples, noise: str, talkers: list[Samples], rng: np.random.Gen
     sound *= np.float32(rng.uniform(0.1, 0.9) / max(float(np.abs(sound).max()), 1e-6))
     if rng.random() < 0.5:
         return spoken(sound)
+    word = loud(audio)
+    begin, end = word.start - int(rng.uniform(0.15, 0.35) * RATE), word.stop + int(rng.uniform(0.06, 0.25) * RATE)
+    return sound[max(0, lead + begin) : lead + end]
+
+
+def loud(audio: Samples) -> slice:
+    """Where the word in a quiet recording is."""
     powers = np.square(audio[: len(audio) // 160 * 160].reshape(-1, 160)).mean(axis=1)
-    loud = np.flatnonzero(np.convolve(powers, np.ones(5) / 5, "same") > powers.max() * 10**-2.5) * 160 + lead
-    begin, end = loud[0] - int(rng.uniform(0.15, 0.35) * RATE), loud[-1] + int(rng.uniform(0.06, 0.25) * RATE)
-    return sound[max(0, begin) : end]
+    frames = np.flatnonzero(np.convolve(powers, np.ones(5) / 5, "same") > powers.max() * 10**-2.5)
+    return slice(int(frames[0]) * 160, int(frames[-1]) * 160)
 
 
 def main() -> None:
