@@ -18,6 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from .layers import attended, gelu, log_shares, normal
 from .logmel import HOP, laid, log_mel
 from .recogniser import RATE, Samples
 from .second_opinion import ENCODED_A_SECOND, Opinion
@@ -61,49 +62,34 @@ class AnswerListener:
     def __call__(self, audio: Samples) -> Opinion:
         """Whether a sound of at least a tenth of a second is "one" or "two"."""
         values = self._encoded(features(audio))[heard_frames(len(audio))]
-        share = np.exp(_log_shares(self._linear("attend", values)[:, 0]))
+        share = np.exp(log_shares(self._linear("attend", values)[:, 0]))
         pooled = np.concatenate((share @ values, values.mean(axis=0), values.max(axis=0)))
-        one, two, other = _log_shares(self._linear("decide", _gelu(self._linear("pooled", pooled))))
+        one, two, other = log_shares(self._linear("decide", gelu(self._linear("pooled", pooled))))
         return Opinion(float(one - other), float(two - other))
 
     def _linear(self, name: str, values: Values) -> Values:
         return np.asarray(values @ self._weights[f"{name}.weight"].T + self._weights[f"{name}.bias"])
 
     def _normal(self, name: str, values: Values) -> Values:
-        centred = values - values.mean(axis=1, keepdims=True)
-        spread = np.sqrt((centred**2).mean(axis=1, keepdims=True) + 1e-5)
-        return np.asarray(centred / spread * self._weights[f"{name}.gamma"] + self._weights[f"{name}.beta"])
+        return normal(values, self._weights[f"{name}.gamma"], self._weights[f"{name}.beta"])
 
     def _encoded(self, mel: Values) -> Values:
         """Frames (n, width), 50 a second, of log-mel features (2 n, bands)."""
-        values = _gelu(self._linear("conv1", _three(mel)))
-        values = _gelu(self._linear("conv2", _three(values)[::2]))
+        values = gelu(self._linear("conv1", _three(mel)))
+        values = gelu(self._linear("conv2", _three(values)[::2]))
         values = values + self._weights["positions"][: len(values)]
         for layer in range(self._layers):
             values = values + self._attended(layer, self._normal(f"{layer}.before", values))
-            within = _gelu(self._linear(f"{layer}.up", self._normal(f"{layer}.between", values)))
+            within = gelu(self._linear(f"{layer}.up", self._normal(f"{layer}.between", values)))
             values = values + self._linear(f"{layer}.down", within)
         return self._normal("after", values)
 
     def _attended(self, layer: int, values: Values) -> Values:
-        query, key, value = self._linear(f"{layer}.in", values).reshape(len(values), 3, HEADS, -1).transpose(1, 2, 0, 3)
-        scores = query @ key.transpose(0, 2, 1) / np.float32(np.sqrt(query.shape[-1]))
-        mixed = np.exp(_log_shares(scores)) @ value
-        return self._linear(f"{layer}.out", mixed.transpose(1, 0, 2).reshape(values.shape))
+        query, key, value = np.split(self._linear(f"{layer}.in", values), 3, axis=1)
+        return self._linear(f"{layer}.out", attended(query, key, value, HEADS))
 
 
 def _three(values: Values) -> Values:
     """Each row with the one before and the one after it, nothing beyond the ends: (n, width, 3), flat."""
     padded = np.pad(values, ((1, 1), (0, 0)))
     return np.stack((padded[:-2], padded[1:-1], padded[2:]), axis=2).reshape(len(values), -1)
-
-
-def _gelu(values: Values) -> Values:
-    """Gaussian error linear unit, by its tanh form (D. Hendrycks & K. Gimpel, arXiv:1606.08415)."""
-    return np.asarray(0.5 * values * (1 + np.tanh(np.float32(0.7978846) * (values + np.float32(0.044715) * values**3))))
-
-
-def _log_shares(values: Values) -> Values:
-    """Logarithms of shares along the last axis."""
-    values = values - values.max(axis=-1, keepdims=True)
-    return np.asarray(values - np.log(np.exp(values).sum(axis=-1, keepdims=True)))

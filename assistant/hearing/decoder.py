@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from ..errors import UserError
 from .logmel import FRAMES_A_SECOND, laid, log_mel
 from .recogniser import RATE, Samples
+from .scorer import Scorer
 
 # The encoder is given the utterance and this much silence after it. Less makes the model repeat itself and
 # spreads its likelihoods thin; more costs time and brings nothing.
@@ -60,9 +61,10 @@ class Decoder:
 
     folder   a CTranslate2 Whisper model (model.bin, tokenizer.json)
     threads  of the processor; None for all cores, at most 4 (a small model gains nothing beyond)
+    small    its weights are floats, and few: given texts are scored by `Scorer`
     """
 
-    def __init__(self, folder: Path, threads: int | None = None) -> None:
+    def __init__(self, folder: Path, threads: int | None = None, small: bool = False) -> None:
         try:
             import ctranslate2
             from tokenizers import Tokenizer
@@ -87,6 +89,7 @@ class Decoder:
         self._no_speech = [
             token for text, token in self._tokenizer.get_vocab().items() if text.lstrip("Ġ").startswith(NO_SPEECH)
         ]
+        self._scorer = Scorer(folder / "model.bin", self.end, self._no_speech) if small else None
         self.encode(np.zeros(RATE // 2, np.float32), 0.0)  # the first pass allocates: not on the patient's time
 
     # --- tokens ---
@@ -132,11 +135,14 @@ class Decoder:
         context  what was written just before this sound; it has the model expect more of its kind
         """
         batch = self._views.from_array(np.ascontiguousarray(np.repeat(frames, len(prefixes), axis=0)))
-        start = [self._before, *context, *self._start] if context else self._start
+        start = self._after(context)
         settings = {"beam_size": 1, "suppress_blank": False, "suppress_tokens": self._no_speech, **options}
         # CTranslate2 counts the start, too, and allows half of the length for what comes after it
         length = max(2 * steps, len(start) + steps)
         return self._model.generate(batch, [start + list(prefix) for prefix in prefixes], max_length=length, **settings)
+
+    def _after(self, context: Tokens) -> list[int]:
+        return [self._before, *context, *self._start] if context else self._start
 
     def write(self, frames: Frames, speech: float, context: Tokens = ()) -> Writing:
         """What the model writes when it may write any words, and the likelihood of ending it at each place.
@@ -168,6 +174,8 @@ class Decoder:
         scored: dict[Tokens, float] = {}
         if not leaves:
             return scored
+        if self._scorer is not None:
+            return self._scorer(frames, leaves, self._after(context))
         results = self.generate(frames, leaves, max(map(len, leaves)) + 1, context, return_logits_vocab=True)
         for leaf, result in zip(leaves, results, strict=True):
             total = 0.0

@@ -177,6 +177,7 @@ class WhisperRecogniser:
     name = "whisper"
 
     def __init__(self, folder: Path | None = None, threads: int | None = None) -> None:
+        packaged = folder is None
         if folder is None:
             folder = packaged_model()
             verify_packaged(folder)
@@ -188,7 +189,7 @@ class WhisperRecogniser:
             self.model = folder.resolve().name
             self._opinion = self._words = None  # what was trained on the packaged model knows no other
         self._answers = AnswerListener()
-        self._decoder = Decoder(folder, threads)
+        self._decoder = Decoder(folder, threads, small=packaged)
         self._listings: dict[Grammar, _Listing] = {}
         self._sounds: dict[tuple[float, bytes], _Sound] = {}
 

@@ -32,10 +32,10 @@ from assistant.hearing.answer_listener import HEADS, LONGEST, SILENCE, WEIGHTS, 
 from assistant.hearing.audio import foreground
 from assistant.hearing.conditions import speech_power
 from assistant.hearing.logmel import WINDOW, filters
+from assistant.hearing.model_file import weights
 from assistant.hearing.recogniser import RATE
 from assistant.hearing.second_opinion import ANSWERS, ENCODED_A_SECOND
 from assistant.hearing.whisper import packaged_model
-from tests.hearing.model_file import encoder_weights
 from tests.hearing.training import OTHER, PHRASES, Example, heard, loud, mere_talk, recorded, synthetic, voices
 
 PARTS_OF_PEOPLE = 3
@@ -114,7 +114,7 @@ def dealt(every: Sequence[Sound], part: int) -> set[str]:
 
 
 def start_weights() -> dict[str, torch.Tensor]:
-    return {name: torch.tensor(values) for name, values in encoder_weights(packaged_model() / "model.bin").items()}
+    return {name: torch.tensor(values) for name, values in weights(packaged_model() / "model.bin", "encoder").items()}
 
 
 def linear(weights: dict[str, torch.Tensor], name: str) -> nn.Linear:

@@ -12,11 +12,11 @@ from assistant.commands.demo_clips import Clip, Clips, patient_voices, read_mani
 from assistant.data import folder
 from assistant.hearing.answer_listener import AnswerListener, features
 from assistant.hearing.audio import spoken
+from assistant.hearing.model_file import weights
 from assistant.hearing.recogniser import RATE, Samples
 from assistant.hearing.second_opinion import ANSWERS
 from assistant.hearing.whisper import packaged_model
 
-from .model_file import encoder_weights
 from .sounds import silence
 
 EVERY = read_manifest(folder("demo_audio"))
@@ -35,7 +35,7 @@ def sound_of(clip: Clip) -> Samples | None:
 def test_the_layers_are_those_of_the_packaged_model(tmp_path: Path) -> None:
     """Given that model's weights, it makes of a sound what CTranslate2 makes of it."""
     kept = {}
-    for name, values in encoder_weights(packaged_model() / "model.bin").items():
+    for name, values in weights(packaged_model() / "model.bin", "encoder").items():
         name = name.replace("layer_norm/", "norm/").replace("layer_", "").replace("/", ".")
         for was, now in (
             ("self_attention.norm", "before"),

@@ -1,17 +1,24 @@
-"""The encoder's variables out of a CTranslate2 model file: names, shapes and values, one after another."""
+"""What is in a CTranslate2 model file: names, shapes and values, one after another."""
 
 from __future__ import annotations
 
 import struct
 from pathlib import Path
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-KINDS = {0: np.float32, 1: np.int8, 2: np.int16, 3: np.int32, 4: np.float16}
+Values = NDArray[np.float32]
+
+_KINDS: Final = {0: np.float32, 1: np.int8, 2: np.int16, 3: np.int32, 4: np.float16}
 
 
-def encoder_weights(path: Path) -> dict[str, np.ndarray]:
-    """As 32-bit floats, by their names without "encoder/". Source: CTranslate2's own converter, `model_spec.py`."""
+def weights(path: Path, part: str) -> dict[str, Values]:
+    """The variables of a `part` ("encoder", "decoder"), by their names within it, as 32-bit floats.
+
+    Source: CTranslate2's own converter, `specs/model_spec.py`.
+    """
     raw, at, found = path.read_bytes(), 0, {}
 
     def number(form: str) -> int:
@@ -30,9 +37,9 @@ def encoder_weights(path: Path) -> dict[str, np.ndarray]:
     for _ in range(number("I")):
         name = text()
         shape = [number("I") for _ in range(number("B"))]
-        kind, length = np.dtype(KINDS[number("B")]), number("I")
-        if name.startswith("encoder/"):
+        kind, length = np.dtype(_KINDS[number("B")]), number("I")
+        if name.startswith(f"{part}/"):
             values = np.frombuffer(raw, kind, length // kind.itemsize, at).reshape(shape)
-            found[name.removeprefix("encoder/")] = values.astype(np.float32)
+            found[name.removeprefix(f"{part}/")] = values.astype(np.float32)
         at += length
     return found
