@@ -12,6 +12,8 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
+from threadpoolctl import threadpool_limits
+
 from ..errors import UserError
 from ..patients.cohort import Cell, Cohort, ExamRecord, Tally, exams, rows
 from . import simulate_text
@@ -42,10 +44,12 @@ class _Future(Protocol):
 def sit(job: Job) -> Part:
     """The tally of a job's exams, and their rows if wanted."""
     tally, written = Tally(), list[dict[str, Cell]]()
-    for record in _sitting(job):
-        tally.add(record)
-        if job.rows:
-            written.extend(rows(record))
+    # An exam's arrays are small: threads of the linear algebra would wait for each other, and for other workers'.
+    with threadpool_limits(1, user_api="blas"):
+        for record in _sitting(job):
+            tally.add(record)
+            if job.rows:
+                written.extend(rows(record))
     return tally, written
 
 

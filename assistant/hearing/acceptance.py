@@ -74,7 +74,7 @@ LISTENED_SECONDS = 1.7  # of sound: in a noisy room some of it is noise
 LISTENED_APART = 3.0  # nats by which the odds are better than the other word's
 LEAN_SHARE, MOST_LEAN = 0.5, 3.0  # for each nat that the decoder likes the word better than the other, and nats at most
 FIT_SHARE = 0.6  # for each nat of fit above what is no reading at all
-LISTENED_BAR = 2.0  # of the sum
+LISTENED_BAR = 1.0  # of the sum
 MOST_LISTENED = 4.5  # nats: its odds are never better
 PHRASE_BEHIND = 8.0  # nats behind the word: "second one", which has a "one" in it, is that likely
 
