@@ -51,8 +51,9 @@ STEPS = 1000
 FASTEST = {"encoder": 1e-4, "head": 1e-3}  # learning rates
 WARMING = 0.1  # of the steps
 SMOOTHED = 0.05  # of the labels
-MUMBLED, BAND_LIMITED = 0.12, 0.08  # shares of sounds
+MUMBLED, BAND_LIMITED = (0.35, 0.15, 0.15), 0.08  # shares of sounds, by label: a mumbled "one" is like a "two"
 MUMBLED_ABOVE, LIMITED_ABOVE = (250.0, 850.0), (1200.0, 3400.0)  # Hz: from where on the bands are taken away
+IN_A_ROOM, ROOM = 0.7, 0.15  # share of them; the quantile of a band that is its room
 WARPED, TRACTS = 0.6, (0.84, 1.2)  # share of sounds; lengths of the vocal tract
 COLOURED, COLOUR = 0.5, 0.05  # share of sounds; of each of four waves over the bands, in features' units (40 dB)
 MASKED = 0.5  # share of sounds of which a few bands are blotted out
@@ -204,7 +205,7 @@ def band(hertz: float) -> int:
     return int(filters(BANDS)[:, round(hertz * WINDOW / RATE)].argmax())
 
 
-def made_harder(mel: torch.Tensor, labels: list[int], rng: np.random.Generator) -> None:
+def made_harder(mel: torch.Tensor, within: torch.Tensor, labels: list[int], rng: np.random.Generator) -> None:
     """Other vocal tracts and microphones, and bands taken away, in place; what has become a mumble is neither word."""
     for row in range(len(mel)):
         least = mel[row].min()
@@ -217,17 +218,19 @@ def made_harder(mel: torch.Tensor, labels: list[int], rng: np.random.Generator) 
         if rng.random() < MASKED:
             first = int(rng.integers(0, 70))
             mel[row, :, first : first + int(rng.integers(1, MASKED_MOST))] = mel[row].mean()
-        chance = rng.random()
-        if chance < MUMBLED:
+        chance, mumbled = rng.random(), MUMBLED[labels[row]]
+        if chance < mumbled:
             above, labels[row] = MUMBLED_ABOVE, len(ANSWERS)
-        elif chance < MUMBLED + BAND_LIMITED:
+        elif chance < mumbled + BAND_LIMITED:
             above = LIMITED_ABOVE
         else:
             continue
         first = band(float(np.exp(rng.uniform(*np.log(above)))))
         upper = mel[row, :, first:]
-        room = least + float(rng.uniform(0, 0.35)) + 0.05 * torch.randn_like(upper)
-        mel[row, :, first:] = torch.minimum(upper, room).clamp(min=least)
+        # What is left there: next to nothing, or the room as it was before and after the word.
+        heard = upper[within[row].repeat_interleave(2)]
+        room = torch.quantile(heard, ROOM, dim=0) if rng.random() < IN_A_ROOM else least + float(rng.uniform(0, 0.35))
+        mel[row, :, first:] = torch.minimum(upper, room + 0.05 * torch.randn_like(upper)).clamp(min=least)
 
 
 def warped(mel: torch.Tensor, by: float) -> torch.Tensor:
@@ -263,7 +266,7 @@ def trained(on: Sequence[Sound], seed: int = 1) -> Network:
         labels = [name for name, _ in drawn[:BATCH]]
         mel, within = batch([sound for _, sound in drawn[:BATCH]])
         del drawn[:BATCH]
-        made_harder(mel, labels, rng)
+        made_harder(mel, within, labels, rng)
         loss = functional.cross_entropy(network(mel, within), torch.tensor(labels), label_smoothing=SMOOTHED)
         optimiser.zero_grad()
         loss.backward()
