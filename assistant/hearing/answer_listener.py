@@ -16,9 +16,8 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from .layers import attended, gelu, log_shares, normal
+from .layers import Values, attended, gelu, log_shares, normal
 from .logmel import HOP, laid, log_mel
 from .recogniser import RATE, Samples
 from .second_opinion import ENCODED_A_SECOND, Opinion
@@ -27,8 +26,6 @@ WEIGHTS: Final = Path(__file__).with_name("answer_listener.npz")
 SILENCE: Final = 0.25  # seconds before and after the sound
 LONGEST: Final = 1.9  # seconds of sound: a lone word is over by then
 HEADS: Final = 6
-
-Values = NDArray[np.float32]
 
 
 def features(audio: Samples) -> Values:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from ..errors import UserError
 from .logmel import FRAMES_A_SECOND, laid, log_mel
 from .recogniser import RATE, Samples
-from .scorer import Scorer
+from .scorer import Scorer, Tokens
 
 # The encoder is given the utterance and this much silence after it. Less makes the model repeat itself and
 # spreads its likelihoods thin; more costs time and brings nothing.
@@ -29,7 +29,6 @@ MOST_TOKENS_A_SECOND = 5.0  # of speech: bounds a decode that has begun to repea
 NEARLY_AS_LIKELY = 4.0  # nats
 LEAST_TOKENS_A_SECOND = 1.5  # of speech: fewer do not account for it
 
-Tokens = tuple[int, ...]
 Frames = NDArray[np.float32]
 
 

@@ -7,9 +7,8 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Values = NDArray[np.float32]
+from .layers import Values
 
 _KINDS: Final = {0: np.float32, 1: np.int8, 2: np.int16, 3: np.int32, 4: np.float16}
 

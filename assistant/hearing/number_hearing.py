@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING
 
 from ..grammar.normalise import normalise
 from ..protocol.meanings import Outcome
-from .decoder import Decoder, Frames, Tokens, Writing, log_sum, most_tokens
+from .decoder import Decoder, Frames, Writing, log_sum, most_tokens
 from .forms import homophones
 from .number_acceptance import NumberWeighing, has_number, number_words, plain_number, sure_number
+from .scorer import Tokens
 from .sentences import Sentences, capitals, sounding_alike
 from .word_listener import Listened
 

@@ -13,13 +13,11 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from .layers import attended, gelu, normal
+from .layers import Values, attended, gelu, normal
 from .model_file import weights
 
 Tokens = tuple[int, ...]
-Values = NDArray[np.float32]
 
 WIDTH_OF_A_HEAD: Final = 64  # in every Whisper model
 

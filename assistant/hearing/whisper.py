@@ -54,11 +54,12 @@ from .acceptance import (
 from .answer_listener import AnswerListener
 from .audio import foreground
 from .cutter import FRAME, KEPT_AFTER, KEPT_BEFORE
-from .decoder import Decoder, Frames, Tokens, Writing, missing, most_tokens
+from .decoder import Decoder, Frames, Writing, missing, most_tokens
 from .forms import alphabet, homophones, written
 from .number_acceptance import has_number, judge_number, number_words
 from .number_hearing import NumberHearing
 from .recogniser import RATE, Samples
+from .scorer import Tokens
 from .second_opinion import Opinion, SecondOpinion
 from .word_listener import Listened, WordListener
 
