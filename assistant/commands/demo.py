@@ -450,8 +450,8 @@ def print_comparison(out: IO[str], shown: Shown, scenario: Scenario) -> None:
         out.write(f"{side:>10}  {found:<32}{truth:<24}{apart}\n")
     told = shown.telling
     out.write(
-        f"\n{told.questions} questions put, {told.answers} answers and commands heard; {told.asked_again} answers "
-        f"not understood and asked again, {told.passed_over} other sounds passed over.\n"
+        f"\n{told.questions} questions put, {told.answers} answers and commands heard.\n"
+        f"Answers not understood and asked again: {told.asked_again}; other sounds passed over: {told.passed_over}.\n"
     )
 
 

@@ -17,7 +17,8 @@ def normal(values: Values, gamma: Values, beta: Values) -> Values:
 
 def gelu(values: Values) -> Values:
     """Gaussian error linear unit, by its tanh form (D. Hendrycks & K. Gimpel, arXiv:1606.08415)."""
-    return np.asarray(0.5 * values * (1 + np.tanh(np.float32(0.7978846) * (values + np.float32(0.044715) * values**3))))
+    cubed = values * values * values  # numpy's own power takes five times as long
+    return np.asarray(0.5 * values * (1 + np.tanh(np.float32(0.7978846) * (values + np.float32(0.044715) * cubed))))
 
 
 def log_shares(values: Values) -> Values:

@@ -82,7 +82,7 @@ def test_the_tally_is_of_the_lines_above_it(ran: Ran) -> None:
     words = [line.partition("“")[2].partition("”")[0] for line in lost if line.split()[0] == "patient"]
     again = [said for said in words if given[said].meaning is not None]
     assert again
-    assert f"; {len(again)} answers not understood and asked again, " in ran.printed
+    assert f"Answers not understood and asked again: {len(again)}; " in ran.printed
 
 
 def test_no_answer_is_heard_that_nobody_gave(ran: Ran) -> None:

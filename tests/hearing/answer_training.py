@@ -10,7 +10,7 @@ The first two make sounds and keep their features in FOLDER: the examples of `tr
 synthetic voices made worse in known ways, people's several times over. The next three train without one third of the
 people each, and say what those are heard as; the last trains on all. On the way the upper bands of some sounds are
 taken away: of a mumble, where nobody could tell the word, the network is taught that it is neither.
-Needs the extra `training`, espeak-ng and flite; a part takes about ten minutes on a core, a training forty.
+Needs the extra `training`, espeak-ng and flite; a part takes about ten minutes on a core, a training half an hour.
 """
 
 from __future__ import annotations
@@ -84,8 +84,8 @@ def joined(clips: Sequence[Clip], rng: np.random.Generator) -> Iterator[Example]
 
 def phrases(rng: np.random.Generator) -> Iterator[Example]:
     for voice in voices():
-        for text in rng.choice(PHRASES, PHRASES_A_VOICE, replace=False):
-            audio = say(str(text), voice)
+        for text in rng.choice(PHRASES.split(","), PHRASES_A_VOICE, replace=False):
+            audio = say(str(text).strip(), voice)
             if audio is not None:
                 yield Example(audio, OTHER, (str(rng.choice(NOISES)),), "synthetic")
 

@@ -42,11 +42,12 @@ OTHERS = """
     want walk water
 """
 OTHERS_A_VOICE = 6
-PHRASES = (  # with "one" or "two" in them, and neither: what may not be taken for the bare word
-    "not one", "not two", "neither one", "either one", "no one", "one or two", "one and two", "two or one",
-    "the second one", "the other one", "one more", "two more", "one of them", "twenty one", "thirty two",
-    "one hundred", "two fifty", "one eighty", "maybe not one", "which one",
-)  # fmt: skip
+# With "one" or "two" in them, and neither: what may not be taken for the bare word.
+PHRASES = """
+    not one, not two, neither one, either one, no one, one or two, one and two, two or one, the second one,
+    the other one, one more, two more, one of them, twenty one, thirty two, one hundred, two fifty, one eighty,
+    maybe not one, which one
+"""
 FOLDS = (("fsdd",), ("words", "an4"))  # groups of recordings that no speaker shares
 
 
