@@ -90,6 +90,7 @@ TEMPERED: Final = 0.5  # power of weights by which points show it: they are few
 LEAST: Final = 20.0  # effective points that will do
 FEWEST: Final = 5.0  # effective points to go on from after more answers,
 MOVED: Final = 0.4  # dioptres: and only near the lens about which they were looked for, or where they are
+UNFORESEEN: Final = 4.0  # natural logarithm by which answers were less foretold than FORETOLD: another eye is likelier
 EFFECTIVE: Final = 0.05  # share of points that counts; below, more are drawn about what they show,
 ROUNDS: Final = 4  # at most so often
 _FLAT: Final = 0.01  # units squared, least spread of those
@@ -194,11 +195,12 @@ def _gone_on(before: Estimate, pairs: tuple[Pair, ...], near: Lens) -> Estimate 
     with np.errstate(divide="ignore"):  # a point may have no weight left
         log_weights = np.log(before.weights) + Seen(before.theta, before.age).log_likelihood(more)
     weights = _normal(log_weights)
-    effective = 1 / (weights @ weights)
-    if effective < FEWEST:
+    effective, foretold = 1 / (weights @ weights), float(_log_sum(log_weights))
+    # Where all points are as good as ruled out, their weights do not show it.
+    if effective < FEWEST or foretold < -UNFORESEEN - FORETOLD * (len(pairs) - count):
         return None
     eye = _Eye(before.answers.plus(more), before.age, before.start)
-    log_chance = before.log_chance + float(_log_sum(log_weights))
+    log_chance = before.log_chance + foretold
     theta = before.theta
     if effective < EFFECTIVE * POINTS:
         bell = _Bell.about(eye.points(theta), _normal(TEMPERED * log_weights))
