@@ -3,8 +3,8 @@
 For every answer a clip of the demonstration that means it is taken, laid into noise, cut out again by the
 voice-activity detector, and recognised by the embedded recogniser with the grammar that is live at that question; the
 exam takes what was heard, right or wrong. The clips are synthetic voices, one to an exam, in turn. What no clip says
-(most ages, the PD, the confirmation) is typed and counted. Left out, against a microphone: who spoke, the examiner's
-own questions and the waiting for the end of an answer.
+(most ages, the PD, the confirmation) is typed and counted; so is what the exam, after misses, asks the examiner to type.
+Left out, against a microphone: who spoke, the examiner's own questions and the waiting for the end of an answer.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from ..hearing.recogniser import Recogniser
 from ..listening import RISING, WAVERING
 from ..patients.cohort import Cohort, ExamRecord, SpokenReplies, draw_patient, sit
 from ..patients.patient import Reply, VirtualPatient
+from ..protocol import plan
 from ..protocol.exam import Exam
 from ..protocol.meanings import CHOICE_ANSWERS, Heard, Meaning, Outcome, Speaker
 from ..protocol.questions import Question
@@ -70,6 +71,9 @@ class SpokenPatient:
 
     def _through_the_room(self, reply: Reply, question: Question) -> Heard:
         if reply.by is not Speaker.PATIENT or not reply.text:
+            return reply.heard()
+        if self._exam.state.tries >= plan.MISSES_BEFORE_TYPING:
+            self.heard["typed when asked to"] += 1
             return reply.heard()
         try:
             clip = self._clips.answer(reply, question)
