@@ -3,8 +3,8 @@
 For every answer a clip of the demonstration that means it is taken, laid into noise, cut out again by the
 voice-activity detector, and recognised by the embedded recogniser with the grammar that is live at that question; the
 exam takes what was heard, right or wrong. The clips are synthetic voices, one to an exam, in turn. What no clip says
-(most ages, the PD, the confirmation) is typed and counted; so is what the exam, after misses, asks the examiner to type.
-Left out, against a microphone: who spoke, the examiner's own questions and the waiting for the end of an answer.
+(most ages, the PD, the confirmation) is typed and counted, and so is what the exam asks the examiner to type after
+misses. Left out, against a microphone: who spoke, the examiner's own questions, the waiting for the end of an answer.
 """
 
 from __future__ import annotations

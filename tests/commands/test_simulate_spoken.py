@@ -20,6 +20,7 @@ from assistant.optics.power_vector import PowerVector
 from assistant.patients.cohort import Cohort, SpokenReplies, Tally, exam_of
 from assistant.patients.eye import Eye as VirtualEye
 from assistant.patients.patient import Reply, VirtualPatient
+from assistant.protocol.effects import Say
 from assistant.protocol.exam import Exam
 from assistant.protocol.meanings import Heard, Meaning, Outcome
 from assistant.protocol.questions import Choice, Eye, Legible, Question, Value
@@ -104,6 +105,22 @@ def test_what_no_clip_says_is_typed(told: Told) -> None:
     assert patient.reply(Value(Eye.BOTH, "age", "age")).heard() == reply.heard()
     assert patient.heard == {"typed": 1}
     assert told.sounds == []
+
+
+def test_an_answer_is_typed_once_the_exam_asks_for_that(told: Told) -> None:
+    told.says = Heard("one", Outcome.DOUBTFUL, Meaning.FIRST)
+    exam = Exam()
+    exam.begin()
+    for value in (Reply("age 30", Meaning.SET_AGE, 30), Reply("pd 62", Meaning.SET_PD, 62.0)):
+        exam.hear(value.heard())
+    patient = SpokenPatient(Says(ONE), exam, "quiet", Clips.load(seed=1), "seed")
+    asked = False
+    while not asked:
+        assert not patient.heard["typed when asked to"]
+        said = exam.hear(patient.reply(PAIR).heard())
+        asked = any(isinstance(effect, Say) and effect.key == "type_or_say" for effect in said)
+    assert patient.reply(PAIR).heard() == ONE.heard()
+    assert patient.heard["typed when asked to"] == 1
 
 
 def test_silence_is_no_answer(told: Told) -> None:
