@@ -188,15 +188,15 @@ SETTLE_FOGS = (0, 75, 150)  # D/100 of plus through which a line is read
 # --- the pace led by evidence -----------------------------------------------------------------------------------
 # By step: the standard deviation (dioptres) at which enough is known, and the most pairs (both set by simulation).
 LED_ENDS: dict[str, tuple[float, int]] = {
-    "astigmatism": (0.30, 6),
-    "axis": (0.16, 4),
-    "power": (0.16, 5),
-    "sphere_again": (0.30, 2),
-    "axis_again": (0.12, 3),
-    "power_again": (0.12, 3),
+    "astigmatism": (0.35, 5),
+    "axis": (0.18, 3),
+    "power": (0.18, 4),
+    "sphere_again": (0.30, 1),
+    "axis_again": (0.20, 2),
+    "power_again": (0.20, 2),
 }
-LED_SETTLED = 0.14  # of M at the end of an eye, as SETTLED_M: fewer questions came before
-LED_SPHERE_END = 0.25  # the coarse sphere goes by the book, and ends here at the latest
+LED_DEVIATIONS = 1.3  # as CLICK_DEVIATIONS: fewer questions came before
+LED_SPHERE_END = 0.45  # of M: the coarse sphere goes by the book, and ends here at the latest
 LED_SPHERES = (25, 50, 100)  # D/100, to one side of the lens or to both
 LED_TRIALS = (-50, -100, -200)  # trial cylinders, D/100
 LED_CROSSES = (25, 50, 100)

@@ -35,7 +35,7 @@ def led(step: Step, said: Callable[[], Said | None]) -> Step:
     if isinstance(step, Led):
         return step
     if isinstance(step, Settle):
-        return replace(step, little=plan.LED_SETTLED)
+        return replace(step, deviations=plan.LED_DEVIATIONS)
     if step.id == "sphere":
         known = said()
         return Led("sphere", fresh=True) if known is not None and known.spread.m <= plan.LED_SPHERE_END else step

@@ -26,13 +26,13 @@ class Settle:
     """`question` is the one that tells most now, None when enough is known; `put` have been answered.
 
     The same letters are not read twice through a lens, as they are remembered; the same pair is shown twice at most.
-    `cylinder`: that is looked for, too. `little`: what is little of M, a standard deviation, dioptres.
+    `cylinder`: that is looked for, too. `deviations`: by so many of M the lens is to be within a click (`plan`).
     """
 
     question: Question | None = None
     put: tuple[Question, ...] = ()
     cylinder: bool = True
-    little: float = plan.SETTLED_M
+    deviations: float = plan.CLICK_DEVIATIONS
 
     id = "settle"
 
@@ -63,18 +63,17 @@ class Settle:
         if said is None:
             return True
         spread = said.spread
-        focus = spread.m <= min(self.little, _little(eye, said))
+        focus = spread.m <= min(plan.SETTLED_M, self._little(eye, said))
         return focus and (not self.cylinder or max(spread.j0, spread.j45) <= plan.SETTLED_J)
 
-
-def _little(eye: EyeState, said: Said) -> float:
-    """What is little of M, dioptres, for the click that the lens may be off, rounding included."""
-    left = CLICK / 100 - abs(said.mean.m - eye.lens.vector.m)
-    deviations = plan.CLICK_DEVIATIONS
-    if plan.focuses(eye.age) and sharp(eye.line if eye.given else eye.entering):
-        over = eye.hides_minus(said.mean.m)
-        deviations = plan.CLICK_DEVIATIONS_OVER if over else plan.CLICK_DEVIATIONS_YOUNG
-    return max(left / deviations, plan.CLICK_FINEST)
+    def _little(self, eye: EyeState, said: Said) -> float:
+        """What is little of M, dioptres, for the click that the lens may be off, rounding included."""
+        left = CLICK / 100 - abs(said.mean.m - eye.lens.vector.m)
+        deviations = self.deviations
+        if plan.focuses(eye.age) and sharp(eye.line if eye.given else eye.entering):
+            over = eye.hides_minus(said.mean.m)
+            deviations = plan.CLICK_DEVIATIONS_OVER if over else plan.CLICK_DEVIATIONS_YOUNG
+        return max(left / deviations, plan.CLICK_FINEST)
 
 
 def _candidates(eye: EyeState, cylinder: bool) -> Iterator[Question]:
