@@ -146,6 +146,25 @@ def test_going_on_comes_to_what_all_answers_say(known: int) -> None:
         assert abs(off) < 0.5 * max(getattr(anew.spread, part), getattr(gone_on.spread, part))
 
 
+def test_a_line_that_nothing_foretold_is_searched_for_anew() -> None:
+    """Nothing was legible, so the eye was looked for where most are; then a line is read 8 D away from there."""
+    minus4, minus8 = Lens(-400), Lens(-800)
+    two, age = Heard("two", Outcome.HEARD, Meaning.SECOND), 77
+    pairs: Pairs = [
+        (AcuityQuestion(Eye.RIGHT, "entering", Lens(0)), Heard("", Outcome.HEARD, Meaning.NO)),
+        (Choice(Eye.RIGHT, "sphere", Lens(400), minus4), two),
+        (AcuityQuestion(Eye.RIGHT, "sphere", minus4), Heard("", Outcome.HEARD, Meaning.NO)),
+        (Choice(Eye.RIGHT, "sphere", minus4, minus8), two),
+        (AcuityQuestion(Eye.RIGHT, "sphere", minus8), Heard("", Outcome.HEARD, Meaning.SET_ACUITY, "20/80")),
+    ]
+    said = None
+    for count, (_, near) in enumerate(zip(pairs, (Lens(0), minus4, minus4, minus8, minus8), strict=True), start=1):
+        said = weigh(pairs[:count], near, age, None, said)
+    assert said is not None
+    # 20/80 is 1.7 D of blur with MAR = 1 + b² (Blendowske 2015): the eye needs no lens much farther away than that.
+    assert abs(said.mean.m + 8) < 2.5
+
+
 def test_what_others_said_is_not_gone_on_from() -> None:
     pairs = asked(TRUTH, NEAR)
     other = together(asked(PowerVector.of(3.0, 0.0, 180), NEAR), NEAR, 40)
