@@ -29,10 +29,12 @@ from .intervals import share_beyond
 from .model import (
     ANY_LETTER,
     BEST,
+    EXPONENT,
     FOCUS,
     J0,
     J45,
     LAPSE,
+    LETTERS,
     MINUS,
     NEAR_J,
     NEAR_M,
@@ -61,7 +63,10 @@ from .pairs import Pair
 POINTS: Final = 900
 MANY_POINTS: Final = 4000  # where the answers wander and the lens is to be judged
 ALIKE: Final = 160  # particles of equal weight by which a question is chosen
-FREE: Final = (M, J0, J45, THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE, POSITION, MINUS, ANY_LETTER, FOCUS, BEST)
+FREE: Final = (
+    *(M, J0, J45, THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE),
+    *(POSITION, MINUS, ANY_LETTER, LETTERS, EXPONENT, FOCUS, BEST),
+)
 """What is let vary: the power vector first, logarithms up to SCALE, the best acuity last. The rest moves the refraction
 little and stays at the middle of its prior, for speed."""
 UNIT: Final = np.array([0.3 if row < 3 else 0.1 if row == BEST else NUISANCES[row - 3][2] for row in FREE])
@@ -80,7 +85,9 @@ SHORTENED: Final = 2  # times at most
 SAME_TOP: Final = 0.3  # units of the power vector within which two tops are one
 ENOUGH: Final = 0.2  # to be gained by a step: less, and the top is reached
 LAST: Final = 1.0  # deviations that the last step may go, which is not looked at again
-_PROBE: Final = 0.1  # units: for slopes
+# Units, for slopes: wide where there is an edge (an eye focuses what it needs and no more; an acuity better than most is
+# sharply less likely). From closer an edge passes for a peak, and the points would be drawn from far too narrow a place.
+_PROBE: Final = np.array([{FOCUS: 0.5, BEST: 1.0}.get(row, 0.1) for row in FREE])
 _LEAST_CURVE: Final = 0.1  # a unit may be this wide at most: prior and climb stay in proportion
 _DEGREES: Final = 12.0  # of freedom of the points: tails heavier than the posterior's
 # By how much wider than at its top the posterior is taken to be, by what is FREE (measured over cohorts),
@@ -325,8 +332,9 @@ _UNIT: Final = UNIT[:, None]
 _SIZE: Final = len(FREE)
 _OUT: Final = np.eye(SIZE)[:, FREE] * UNIT  # from points to how far particles are from the middle
 _I, _J = np.triu_indices(_SIZE)
-_PROBES: Final = np.concatenate((np.zeros((_SIZE, 1)), np.eye(_SIZE), -np.eye(_SIZE)), axis=1) * _PROBE
-_ALL_PROBES: Final = np.concatenate((_PROBES, (np.eye(_SIZE)[:, _I] + np.eye(_SIZE)[:, _J]) * _PROBE), axis=1)
+_EACH: Final = np.diag(_PROBE)
+_PROBES: Final = np.concatenate((np.zeros((_SIZE, 1)), _EACH, -_EACH), axis=1)
+_ALL_PROBES: Final = np.concatenate((_PROBES, _EACH[:, _I] + _EACH[:, _J]), axis=1)
 
 Density = Callable[[Array], Array]
 Parts = Callable[[Array], tuple[Array, Singles]]
@@ -346,12 +354,14 @@ class _Top:
         """From the log density at the probes about a place."""
         here, plus, minus = values[0], values[1 : 1 + _SIZE], values[1 + _SIZE : 1 + 2 * _SIZE]
         curve = np.empty((_SIZE, _SIZE))
-        curve[_I, _J] = curve[_J, _I] = (plus[_I] + plus[_J] - here - values[1 + 2 * _SIZE :]) / _PROBE**2
+        curve[_I, _J] = curve[_J, _I] = (plus[_I] + plus[_J] - here - values[1 + 2 * _SIZE :]) / (
+            _PROBE[_I] * _PROBE[_J]
+        )
         np.fill_diagonal(curve, (2 * here - plus - minus) / _PROBE**2)
         curves, vectors = np.linalg.eigh(curve)
         curves = np.maximum(np.abs(curves), _LEAST_CURVE)
         # One more step, by this curvature.
-        ahead = vectors.T @ (plus - minus) / (2 * _PROBE) / np.sqrt(curves)
+        ahead = vectors.T @ ((plus - minus) / (2 * _PROBE)) / np.sqrt(curves)
         ahead *= min(1.0, LAST / max(float(np.sqrt(ahead @ ahead)), 1e-9))
         return _Top(at + vectors @ (ahead / np.sqrt(curves)), float(here + ahead @ ahead / 2), vectors, curves)
 
