@@ -85,8 +85,8 @@ SHORTENED: Final = 2  # times at most
 SAME_TOP: Final = 0.3  # units of the power vector within which two tops are one
 ENOUGH: Final = 0.2  # to be gained by a step: less, and the top is reached
 LAST: Final = 1.0  # deviations that the last step may go, which is not looked at again
-# Units, for slopes: wide where there is an edge (an eye focuses what it needs and no more; an acuity better than most is
-# sharply less likely). From closer an edge passes for a peak, and the points would be drawn from far too narrow a place.
+# Units, for slopes: wide where there is an edge (an eye focuses what it needs and no more; an acuity better than most
+# is sharply less likely). From closer, an edge passes for a peak and the points are drawn from far too narrow a place.
 _PROBE: Final = np.array([{FOCUS: 0.5, BEST: 1.0}.get(row, 0.1) for row in FREE])
 _LEAST_CURVE: Final = 0.1  # a unit may be this wide at most: prior and climb stay in proportion
 _DEGREES: Final = 12.0  # of freedom of the points: tails heavier than the posterior's

@@ -9,6 +9,7 @@ import math
 
 import pytest
 
+from assistant.evidence import together as estimates
 from assistant.evidence.together import together, weigh
 from assistant.optics.lens import CrossCylinder, Lens, wrap_axis
 from assistant.optics.power_vector import PowerVector
@@ -45,6 +46,7 @@ def choice(first: Lens, second: Lens, truth: PowerVector) -> tuple[Question, Hea
 
 TRUTH = PowerVector.of(-2.4, -1.1, 23)
 NEAR = Lens.of(-2.25, -1.0, 35)
+FOGGED = ("20/20", "20/25", "20/30", "20/40", "20/50", "20/70", "20/80", "20/100")
 
 
 def test_no_choices_say_nothing() -> None:
@@ -104,6 +106,36 @@ def test_looking_is_told_from_habit() -> None:
         said = together(given, NEAR, 40)
         assert said is not None
         assert said.bits < plan.BITS_LEAST
+
+
+def test_other_random_numbers_find_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Points drawn from too narrow a place miss most of what is likely, each time another part: that is seen in the
+    chance of the answers."""
+    pairs = asked(TRUTH, NEAR)
+    found = []
+    for seed in range(6):
+        monkeypatch.setattr(estimates, "_SEED", seed)
+        estimates._pool.cache_clear()
+        estimate = together(pairs, NEAR, 40)
+        assert estimate is not None
+        found.append(estimate.least_bits)
+    estimates._pool.cache_clear()
+    assert max(found) - min(found) < 1.0
+
+
+def test_lines_read_up_and_down_hardly_move_the_sphere() -> None:
+    """Read through fog in order of blur, or without order: one who reads so unevenly is not taken by the line."""
+    up_and_down = tuple(FOGGED[at] for at in (2, 0, 3, 1, 5, 2, 6, 4))
+    spheres = []
+    for lines in (FOGGED, up_and_down):
+        pairs = asked(TRUTH, NEAR)[:-4]
+        for fog, line in zip(range(25, 225, 25), lines, strict=True):
+            question = AcuityQuestion(Eye.RIGHT, "settle", NEAR.with_sphere(NEAR.sphere + fog))
+            pairs.append((question, Heard("", Outcome.HEARD, Meaning.SET_ACUITY, line)))
+        estimate = together(pairs, NEAR, 65)
+        assert estimate is not None
+        spheres.append(estimate.mean.m)
+    assert abs(spheres[1] - spheres[0]) < 0.1  # dioptres
 
 
 def test_the_most_telling_question_is_about_what_is_open() -> None:
