@@ -67,6 +67,7 @@ PLAIN_FIT = -3.0  # of what was written freely
 PLAIN_ODDS = 0.0  # nats
 PLAIN_APART = 1.0
 CONTRADICTED = 1.5  # nats by which the odds of the other word are better: in doubt, however well it fits
+UNLIKE = -0.5  # own odds of a bare "one" or "two" below which it is more like another sound, and in doubt
 
 # In doubt a listener of its own decides (see `answer_listener.py`): its odds, how much the decoder, too, leans to the
 # word, and its fit. Set on human recordings by listeners that had not heard their speakers.
@@ -174,7 +175,8 @@ def clear(weighing: Weighing) -> bool:
     bar = bar_of(best.parsed.meaning, best.parsed.value)
     if bare_power(best.parsed) and _differs(weighing.free_parsed, best.parsed):
         return False
-    if (odds := _odds(best.parsed, weighing)) is not None and odds[1] - odds[0] > CONTRADICTED:
+    odds = _odds(best.parsed, weighing)
+    if odds is not None and (odds[1] - odds[0] > CONTRADICTED or odds[0] < UNLIKE):
         return False
     fits = fit_of(best, weighing.free_logp) > bar.fit
     return fits and margin_of(ranked, weighing) > bar.margin and fills(best, weighing)

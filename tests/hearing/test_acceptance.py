@@ -98,6 +98,15 @@ def test_a_second_opinion_that_it_is_neither_leaves_it_in_doubt(one: Parsed, two
     assert not judge_together(first, second).accepted
 
 
+def test_a_longer_answer_is_not_taken_for_its_first_word(one: Parsed, two: Parsed) -> None:
+    """As "number two" of a synthetic voice was weighed in white noise at 10 dB: "one" cleared its bar, and the
+    second opinion was that it is neither word. A lone "one" that sounds like one is still heard."""
+    number_two = weighing({one: -3.7, two: -8.0}, opinion=Opinion(one=-1.5, two=-1.7))
+    assert judge(number_two).outcome is not Outcome.HEARD
+    lone = weighing({one: -3.7, two: -8.0}, opinion=Opinion(one=0.5, two=-1.7))
+    assert judge(lone).accepted
+
+
 @pytest.mark.parametrize("logp", [-0.1, -4.0, -6.0])
 def test_a_second_opinion_for_the_other_word_leaves_any_hearing_in_doubt(one: Parsed, two: Parsed, logp: float) -> None:
     contradicted = weighing({one: logp, two: -12.0}, free_logp=-0.1, opinion=Opinion(one=0.5, two=2.6))
