@@ -332,6 +332,7 @@ _UNIT: Final = UNIT[:, None]
 _SIZE: Final = len(FREE)
 _OUT: Final = np.eye(SIZE)[:, FREE] * UNIT  # from points to how far particles are from the middle
 _I, _J = np.triu_indices(_SIZE)
+_BOTH: Final = _PROBE[_I] * _PROBE[_J]
 _EACH: Final = np.diag(_PROBE)
 _PROBES: Final = np.concatenate((np.zeros((_SIZE, 1)), _EACH, -_EACH), axis=1)
 _ALL_PROBES: Final = np.concatenate((_PROBES, _EACH[:, _I] + _EACH[:, _J]), axis=1)
@@ -354,9 +355,7 @@ class _Top:
         """From the log density at the probes about a place."""
         here, plus, minus = values[0], values[1 : 1 + _SIZE], values[1 + _SIZE : 1 + 2 * _SIZE]
         curve = np.empty((_SIZE, _SIZE))
-        curve[_I, _J] = curve[_J, _I] = (plus[_I] + plus[_J] - here - values[1 + 2 * _SIZE :]) / (
-            _PROBE[_I] * _PROBE[_J]
-        )
+        curve[_I, _J] = curve[_J, _I] = (plus[_I] + plus[_J] - here - values[1 + 2 * _SIZE :]) / _BOTH
         np.fill_diagonal(curve, (2 * here - plus - minus) / _PROBE**2)
         curves, vectors = np.linalg.eigh(curve)
         curves = np.maximum(np.abs(curves), _LEAST_CURVE)

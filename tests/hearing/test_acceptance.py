@@ -98,7 +98,7 @@ def test_a_second_opinion_that_it_is_neither_leaves_it_in_doubt(one: Parsed, two
     assert not judge_together(first, second).accepted
 
 
-def test_a_longer_answer_is_not_taken_for_its_first_word(one: Parsed, two: Parsed) -> None:
+def test_a_word_taken_for_neither_is_in_doubt_however_well_it_fits(one: Parsed, two: Parsed) -> None:
     """As "number two" of a synthetic voice was weighed in white noise at 10 dB: "one" cleared its bar, and the
     second opinion was that it is neither word. A lone "one" that sounds like one is still heard."""
     number_two = weighing({one: -3.7, two: -8.0}, opinion=Opinion(one=-1.5, two=-1.7))
