@@ -1,8 +1,8 @@
 """How much the answer to a question not yet asked would tell.
 
 The idea of QUEST+ (A.B. Watson, J Vis 2017;17(3):10): of the questions that may be put, the one whose answer is
-expected to leave the least uncertain. There the uncertainty is that of every parameter; here that of the power
-vector is wanted, as an eye is refracted, not a person measured.
+expected to leave the least uncertain. There the uncertainty is the entropy of every parameter; here an eye is refracted,
+not a person measured, so an exam asks for what leaves the power vector the least variance (`most_telling`).
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from ..protocol.questions import AcuityQuestion, Choice, Legible, Question
 from .model import Answers, Array, Seen, Values, choice_values, columns, line_values, reading_values
 
 BINS: Final = 16  # of equal weight, from the least blur to the most
+SPHERE_COUNTS: Final = 2.0  # the sphere, in which too much minus hides, before the astigmatism (set by simulation)
 
 
 def chances(question: Question, seen: Seen) -> Array:
@@ -86,19 +87,20 @@ def blur_information(table: Array, shown: Array, weights: Array) -> float:
 
 
 def most_telling(questions: Sequence[Question], seen: Seen) -> Question:
-    """The question whose answer is expected to tell most of the blur it is about (`blur_information`); the first of
-    equals. The particles count alike, and there is a multiple of BINS of them."""
-    firsts = np.cumsum([0, *(len(_lenses(question)) for question in questions)])
-    blurs = seen.blurs([lens.vector for question in questions for lens in _lenses(question)]).astype(np.float64)
+    """The question whose answer is expected to leave the lens surest: the least variance of the power vector, that of M
+    counted `SPHERE_COUNTS` times; the first of equals. The particles count alike.
+
+    Each answer's particles have a mean of their own; by as much as these vary, the variance within is less (law of
+    total variance), and nothing that the answer tells of the person is counted.
+    """
+    apart = np.stack((seen.m, seen.j0, seen.j45)).astype(np.float64)
+    apart -= apart.mean(axis=1, keepdims=True)
     told = np.empty(len(questions))
     for places, tables in _tables(questions, seen):
-        shown = blurs[firsts[places]]
-        if isinstance(questions[places[0]], Choice):
-            shown -= blurs[firsts[places] + 1]
-        ordered = np.take_along_axis(tables, np.argsort(shown, axis=1)[:, None, :], axis=2)
-        within = ordered.reshape(*tables.shape[:2], BINS, -1).mean(axis=3)
-        known = _entropy_terms(within).sum(axis=1).mean(axis=1)
-        told[places] = _entropy_terms(within.mean(axis=2)).sum(axis=1) - known
+        moved = tables @ apart.T / apart.shape[1]  # (questions, answers, 3): chance of the answer times its mean
+        moved *= moved
+        moved /= np.maximum(tables.mean(axis=2), 1e-12)[:, :, None]
+        told[places] = moved.sum(axis=1) @ (SPHERE_COUNTS, 1.0, 1.0)
     return questions[int(np.argmax(told))]
 
 

@@ -62,7 +62,7 @@ from .pairs import Pair
 
 POINTS: Final = 900
 MANY_POINTS: Final = 4000  # where the answers wander and the lens is to be judged
-ALIKE: Final = 160  # particles of equal weight by which a question is chosen
+ALIKE: Final = 320  # particles of equal weight by which a question is chosen
 FREE: Final = (
     *(M, J0, J45, THRESHOLD, WEBER, SAME, SAME_GROWTH, LAPSE, SCALE),
     *(POSITION, MINUS, ANY_LETTER, LETTERS, EXPONENT, FOCUS, BEST),
@@ -149,7 +149,7 @@ class Estimate:
         return min(max(1.0, math.exp(WANDERING * (-self.log_chance / count - FORETOLD))), DRAWN_OUT_MOST)
 
     def most_telling(self, questions: Sequence[Question]) -> Question:
-        """The question whose answer is expected to tell most of the eye; the first of equals."""
+        """The question whose answer is expected to leave the lens surest; the first of equals."""
         even = np.searchsorted(np.cumsum(self.weights), (np.arange(ALIKE) + 0.5) / ALIKE)
         return most_telling(questions, Seen(self.theta[:, np.minimum(even, len(self.weights) - 1)], self.age))
 

@@ -81,6 +81,14 @@ class EyeState:
         return self.line is not None and line_feet(self.line) >= line_feet(plan.POOR)
 
     @property
+    def sees_poorly(self) -> bool:
+        """The line last read is poor, and not for the lens, as it was read through nearly this one."""
+        if self.line is None or self.line_lens is None:
+            return False
+        near = self.line_lens.vector.minus(self.lens.vector).blur <= plan.NEARLY_THIS_LENS
+        return near and line_feet(self.line) >= line_feet(plan.NO_QUARTERS_FROM)
+
+    @property
     def dull(self) -> bool:
         """Small steps do not show: the eye is blurred, or it has seen no difference in most of its pairs.
 

@@ -51,7 +51,11 @@ EACH_EYE: tuple[StepRule, ...] = (
         "half-dioptre steps of cylinder while two comes at once; half of each change goes into the sphere",
         "half a dioptre helps in neither direction, or the first hesitation",
     ),
-    StepRule("sphere_again", "a quarter of sphere either way, plus first", "a quarter helps in neither direction"),
+    StepRule(
+        "sphere_again",
+        "a quarter of sphere either way, plus first",
+        "a quarter helps in neither direction; skipped, as the two after it, where the eye sees too poorly to tell one",
+    ),
     StepRule(
         "axis_again",
         "the axis once more with the fuller cylinder",
@@ -87,7 +91,7 @@ EYE_ENDS: tuple[StepRule, ...] = (
     StepRule(
         "settle",
         "what all answers together leave open: pairs well apart about the lens they point to",
-        "little is open (less yet for a young eye with a starting point), or twenty-four questions",
+        "little is open (less yet for a young eye with a starting point), or twenty-eight questions",
     ),
     StepRule("duochrome", "red against green, one click at most; only where asked for", "equal, or a reversal"),
     StepRule("cylinder_check", "a cylinder that came down to nothing: without it, or with a quarter", "one answer"),
@@ -140,6 +144,9 @@ NO_ACCOMMODATION_FROM = 60  # years; Hofstetter's mean amplitude 18.5 - 0.30 age
 MINUS_RUN_FINE = 2  # lenses of minus taken before the line must show a gain
 WORSE_BY = 1.3  # a line is worse when its denominator grew by this factor: a chart line and a bit
 POOR = "20/70"
+# From this line on no quarter is looked for where all answers are weighed: 0.50 D is what it just tells (the
+# denominator in hundredths of a dioptre; common practice). It is the eye's own line if read this near, in dioptres.
+NO_QUARTERS_FROM, NEARLY_THIS_LENS = "20/50", 0.5
 
 # --- astigmatism ------------------------------------------------------------------------------------------------
 TRIAL_CYLINDER = -50
@@ -179,11 +186,11 @@ SETTLED_M, SETTLED_J = 0.19, 0.125
 # than so many dioptres: by more where an eye that may focus sees well through what it began from, and by still more
 # where that had too much minus (set by simulation).
 CLICK_DEVIATIONS, CLICK_DEVIATIONS_YOUNG, CLICK_DEVIATIONS_OVER, CLICK_FINEST = 1.0, 1.8, 2.4, 0.06
-SETTLE_MOST = 24  # such questions an eye (design)
+SETTLE_MOST = 28  # such questions an eye (design)
 SETTLE_PAIR_MOST = 2  # times that the same pair is shown (design)
-SETTLE_SPHERES = (25, 50, 100, 150, 200)  # D/100 to either side of the lens
+SETTLE_PLUS, SETTLE_MINUS = (0, 25, 50, 75, 100, 125, 150, 200), (0, 25, 50, 100, 150, 200)  # D/100 from the lens
 SETTLE_CROSSES = (25, 50, 100)
-SETTLE_FOGS = (0, 75, 150)  # D/100 of plus through which a line is read
+SETTLE_FOGS = (0, 50, 75, 100, 150, 200, 250)  # D/100 of plus through which a line is read
 
 # --- the pace led by evidence -----------------------------------------------------------------------------------
 # By step: the standard deviation (dioptres) at which enough is known, and the most pairs (both set by simulation).

@@ -17,6 +17,8 @@ from .steps.power import Power, PowerAgain
 from .steps.sphere import Sphere
 
 ORDER = tuple(rule.id for rule in plan.EACH_EYE)
+AGAIN = frozenset({"sphere_again", "axis_again", "power_again"})
+"""The looks that go by quarters and small turns."""
 
 
 def first_step(eye: EyeState) -> Step:
@@ -28,7 +30,8 @@ def first_step(eye: EyeState) -> Step:
 def following(eye: EyeState, after: str, once: bool = False) -> tuple[EyeState, Step | None, tuple[str, ...]]:
     """The step that follows `after`, and the ids of the steps passed over because they have nothing to do.
 
-    None: the eye is finished. `once`: a poor acuity does not send it back, as all answers together are looked at.
+    None: the eye is finished. `once`: all answers are looked at together at its end, so that a poor acuity does not send
+    it back, and an eye that sees poorly is not asked for quarters.
     """
     skipped: list[str] = []
     if after == "acuity":
@@ -37,7 +40,7 @@ def following(eye: EyeState, after: str, once: bool = False) -> tuple[EyeState, 
         eye = replace(eye, checked=True)
         return eye, AcuityStep("acuity") if eye.line_here is None and not eye.line_refused else None, ()
     for id in ORDER[ORDER.index(after) + 1 :]:
-        step = _begin(id, eye)
+        step = None if once and id in AGAIN and eye.sees_poorly else _begin(id, eye)
         if step is not None:
             return eye, step, tuple(skipped)
         skipped.append(id)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import product
 
 from ...optics.lens import CLICK, CrossCylinder, wrap_axis
 from .. import plan
@@ -78,12 +79,10 @@ class Settle:
 
 def _candidates(eye: EyeState, cylinder: bool) -> Iterator[Question]:
     lens = eye.lens
-    for apart in plan.SETTLE_SPHERES:
-        more, less = lens.with_sphere(lens.sphere + apart), lens.with_sphere(lens.sphere - apart)
-        if on_the_dials(more) and on_the_dials(less):
-            yield Choice(eye.eye, Settle.id, more, less)
-            yield Choice(eye.eye, Settle.id, lens, more)
-            yield Choice(eye.eye, Settle.id, lens, less)
+    for plus, minus in product(plan.SETTLE_PLUS, plan.SETTLE_MINUS):
+        more, less = lens.with_sphere(lens.sphere + plus), lens.with_sphere(lens.sphere - minus)
+        if plus + minus and on_the_dials(more) and on_the_dials(less):
+            yield Choice(eye.eye, Settle.id, *((more, less) if minus else (less, more)))
     for power in plan.SETTLE_CROSSES if cylinder else ():
         for axis in (lens.axis, lens.axis + 45):
             cross = CrossCylinder(power, wrap_axis(axis))
