@@ -13,12 +13,12 @@ from typing import Final
 import numpy as np
 
 from ..optics.lens import Lens
+from ..optics.power_vector import PowerVector
 from ..protocol.meanings import Meaning
 from ..protocol.questions import AcuityQuestion, Choice, Legible, Question
 from .model import Answers, Array, Seen, Values, choice_values, columns, line_values, reading_values
 
 BINS: Final = 16  # of equal weight, from the least blur to the most
-SPHERE_COUNTS: Final = 2.0  # the sphere, in which too much minus hides, before the astigmatism (set by simulation)
 
 
 def chances(question: Question, seen: Seen) -> Array:
@@ -86,9 +86,9 @@ def blur_information(table: Array, shown: Array, weights: Array) -> float:
     return _entropy(joint.sum(axis=1)) - float(_entropy_terms(within).sum(axis=0) @ share)
 
 
-def most_telling(questions: Sequence[Question], seen: Seen) -> Question:
-    """The question whose answer is expected to leave the lens surest: the least variance of the power vector, that of M
-    counted `SPHERE_COUNTS` times; the first of equals. The particles count alike.
+def most_telling(questions: Sequence[Question], seen: Seen, worth: PowerVector) -> Question:
+    """The question whose answer is expected to leave the lens surest: the least variance of the power vector, its parts
+    counted by their `worth`; the first of equals. The particles count alike.
 
     Each answer's particles have a mean of their own; by as much as these vary, the variance within is less (law of
     total variance), and nothing that the answer tells of the person is counted.
@@ -100,7 +100,7 @@ def most_telling(questions: Sequence[Question], seen: Seen) -> Question:
         moved = tables @ apart.T / apart.shape[1]  # (questions, answers, 3): chance of the answer times its mean
         moved *= moved
         moved /= np.maximum(tables.mean(axis=2), 1e-12)[:, :, None]
-        told[places] = moved.sum(axis=1) @ (SPHERE_COUNTS, 1.0, 1.0)
+        told[places] = moved.sum(axis=1) @ np.array(worth)
     return questions[int(np.argmax(told))]
 
 

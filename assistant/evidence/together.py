@@ -148,10 +148,12 @@ class Estimate:
         count = answers.choices.shape[1] + answers.lines.shape[1] + answers.readings.shape[1]
         return min(max(1.0, math.exp(WANDERING * (-self.log_chance / count - FORETOLD))), DRAWN_OUT_MOST)
 
-    def most_telling(self, questions: Sequence[Question]) -> Question:
-        """The question whose answer is expected to leave the lens surest; the first of equals."""
+    def most_telling(self, questions: Sequence[Question], worth: PowerVector) -> Question:
+        """The question whose answer is expected to leave the lens surest, the variances of its parts counted by their
+        `worth`; the first of equals."""
         even = np.searchsorted(np.cumsum(self.weights), (np.arange(ALIKE) + 0.5) / ALIKE)
-        return most_telling(questions, Seen(self.theta[:, np.minimum(even, len(self.weights) - 1)], self.age))
+        seen = Seen(self.theta[:, np.minimum(even, len(self.weights) - 1)], self.age)
+        return most_telling(questions, seen, worth)
 
     @cached_property
     def bits(self) -> float:

@@ -181,12 +181,13 @@ PLUS_SHARE, PLUS_SHARE_OVER, OVER_MINUSED = 0.25, 1.1, 0.35
 WEIGHED_OPEN = 1.5  # dioptres (length of the standard deviations) from which on the answers point nowhere
 WEIGHED_FEW = 0.5  # and from which on few answers do
 # What still is open at the end of an eye, standard deviations in dioptres: above, the most telling questions are asked.
-SETTLED_M, SETTLED_J = 0.19, 0.125
+SETTLED_M, SETTLED_J = 0.19, 0.105
 # M is to be within a click of the lens, rounding included, by so many standard deviations, which need not be smaller
 # than so many dioptres: by more where an eye that may focus sees well through what it began from, and by still more
 # where that had too much minus (set by simulation).
 CLICK_DEVIATIONS, CLICK_DEVIATIONS_YOUNG, CLICK_DEVIATIONS_OVER, CLICK_FINEST = 1.0, 1.8, 2.4, 0.06
 SETTLE_MOST = 28  # such questions an eye (design)
+SETTLE_SPHERE_WORTH = 2.0  # variances of the astigmatism that one of M is worth: too much minus hides in M (simulation)
 SETTLE_PAIR_MOST = 2  # times that the same pair is shown (design)
 SETTLE_PLUS, SETTLE_MINUS = (0, 25, 50, 75, 100, 125, 150, 200), (0, 25, 50, 100, 150, 200)  # D/100 from the lens
 SETTLE_CROSSES = (25, 50, 100)

@@ -41,8 +41,9 @@ class Said(Protocol):
     def off(self, lens: Lens) -> float:
         """Chance (0-1) that the eye needs a lens more than half a dioptre from this one (length of the vector)."""
 
-    def most_telling(self, questions: Sequence[Question]) -> Question:
-        """Of these questions the one whose answer is expected to tell most of the eye."""
+    def most_telling(self, questions: Sequence[Question], worth: PowerVector) -> Question:
+        """Of these questions the one whose answer is expected to leave the lens surest, the variances of its parts
+        counted by what they are `worth`."""
 
 
 # What an eye's answers say of it, near the lens given; None: nothing.

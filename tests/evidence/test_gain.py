@@ -9,11 +9,11 @@ import pytest
 from eyes import around
 
 from assistant.evidence import Evidence
-from assistant.evidence.gain import blur_information, chances, information
+from assistant.evidence.gain import blur_information, chances, information, most_telling
 from assistant.evidence.model import Prior, Seen
 from assistant.optics.lens import CrossCylinder, Lens
 from assistant.optics.power_vector import PowerVector
-from assistant.protocol.questions import AcuityQuestion, Choice, Eye, Legible, Value
+from assistant.protocol.questions import AcuityQuestion, Choice, Eye, Legible, Question, Value
 
 TRUTH = PowerVector.of(-2.25, -1.0, 30)
 NEAR = Lens.of(-2.25, -1.0, 30)
@@ -127,3 +127,27 @@ def test_information_through_the_blur() -> None:
     assert blur_information(by_blur, blur, weights) == pytest.approx(1.0, abs=0.03)  # the bin about zero holds both
     assert information(by_person, weights) == pytest.approx(1.0, abs=0.01)
     assert blur_information(by_person, blur, weights) == pytest.approx(0.0, abs=0.01)
+
+
+@pytest.mark.parametrize("worth", [(1.0, 0.0, 0.0), (0.0, 1.0, 1.0), (2.0, 1.0, 1.0)])
+def test_the_most_telling_leaves_the_least_variance(worth: tuple[float, float, float]) -> None:
+    """Against the definition, answer by answer: the variance among those who answer so, by the chance of the answer."""
+    seen = Seen(Prior(NEAR.vector, 50).draw(2000, np.random.default_rng(7)), 50)
+    cross = CrossCylinder(50, 75)
+    questions: list[Question] = [
+        *(pair(NEAR.with_sphere(NEAR.sphere + by), NEAR.with_sphere(NEAR.sphere - by)) for by in (25, 100, 300)),
+        pair(NEAR.with_cross(cross), NEAR.with_cross(cross.flipped())),
+        *(AcuityQuestion(Eye.RIGHT, "settle", NEAR.with_sphere(NEAR.sphere + fog)) for fog in (0, 150)),
+        Legible(Eye.RIGHT, "settle", NEAR, "20/100"),
+    ]
+    vectors = np.stack((seen.m, seen.j0, seen.j45)).astype(float)
+
+    def left(question: Question) -> float:
+        total = 0.0
+        for said in chances(question, seen):
+            share = said / said.sum()
+            mean = vectors @ share
+            total += said.mean() * float(np.array(worth) @ ((vectors - mean[:, None]) ** 2 @ share))
+        return total
+
+    assert most_telling(questions, seen, PowerVector(*worth)) == min(questions, key=left)

@@ -149,7 +149,8 @@ def test_the_most_telling_question_is_about_what_is_open() -> None:
     cross = CrossCylinder(50, 80)
     astride = Choice(Eye.RIGHT, "settle", NEAR.with_cross(cross), NEAR.with_cross(cross.flipped()))
     spheres = Choice(Eye.RIGHT, "settle", NEAR.with_sphere(-175), NEAR.with_sphere(-275))
-    assert estimate.most_telling((spheres, astride)) == astride
+    assert estimate.most_telling((spheres, astride), PowerVector(1.0, 1.0, 1.0)) == astride
+    assert estimate.most_telling((astride, spheres), PowerVector(1.0, 0.0, 0.0)) == spheres
 
 
 def test_a_start_is_believed_as_far_as_it_goes() -> None:

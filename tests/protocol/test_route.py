@@ -81,6 +81,22 @@ def test_the_axis_is_refined_again_if_the_power_moved_by_half_a_dioptre(moved: i
     assert ("axis_again" in passed) == (not again)
 
 
+@pytest.mark.parametrize(
+    ("line", "read_off", "passed"),
+    [("20/60", 0, True), ("20/50", 50, True), ("20/60", 150, False), ("20/40", 0, False), ("20/20", 0, False)],
+)
+def test_no_quarters_of_an_eye_that_cannot_tell_them(line: str, read_off: int, passed: bool) -> None:
+    """It just tells the denominator of its line in hundredths of a dioptre (common practice, no source); a poor line
+    read through another lens says nothing of that. What is left open is asked well apart at the end instead."""
+    read_through = STRONG.with_sphere(STRONG.sphere + read_off)
+    at = replace(eye(STRONG), line=line, line_lens=read_through, power_from=0)
+    _, following, over = route.following(at, "power", once=True)
+    assert following is not None
+    assert (following.id == "acuity") is passed
+    assert (set(over) == route.AGAIN) is passed
+    assert after("power", at)[0] == "sphere_again"  # where nothing is asked at the end, quarters are all there is
+
+
 def test_acuity_comes_before_the_check_that_needs_the_best_line() -> None:
     order = list(route.ORDER)
     assert order.index("acuity") < order.index("over_minus")

@@ -41,7 +41,7 @@ class Says:
     def off(self, lens: Lens) -> float:
         return 0.0
 
-    def most_telling(self, questions: Sequence[Question]) -> Question:
+    def most_telling(self, questions: Sequence[Question], worth: PowerVector) -> Question:
         return questions[0]
 
 
@@ -121,7 +121,7 @@ def test_where_the_cylinder_is_not_looked_for_it_stays() -> None:
     asked: list[Question] = []
 
     class Hears(Says):
-        def most_telling(self, questions: Sequence[Question]) -> Question:
+        def most_telling(self, questions: Sequence[Question], worth: PowerVector) -> Question:
             asked.extend(questions)
             return questions[0]
 
@@ -157,13 +157,29 @@ def test_what_is_left_open_is_asked(spread: tuple[float, float, float], asks: bo
     assert Settle().following(EYE, None).ask(EYE) is None
 
 
+@pytest.mark.parametrize(
+    ("spread", "counted"),
+    [((0.3, 0.05, 0.05), (True, False, False)), ((0.1, 0.05, 0.2), (False, True, True)), ((0.3, 0.2, 0.05), (True,) * 3)],
+)
+def test_only_what_is_left_open_counts(spread: tuple[float, float, float], counted: tuple[bool, bool, bool]) -> None:
+    worths: list[PowerVector] = []
+
+    class Hears(Says):
+        def most_telling(self, questions: Sequence[Question], worth: PowerVector) -> Question:
+            worths.append(worth)
+            return questions[0]
+
+    Settle().following(EYE, Hears(LENS.vector, PowerVector(*spread)))
+    assert [tuple(part > 0 for part in worth) for worth in worths] == [counted]
+
+
 @pytest.mark.parametrize("sphere", [plan.SPHERE_LOW, -200, plan.SPHERE_HIGH])
 def test_all_that_is_asked_stands_on_the_dials_about_the_lens(sphere: int) -> None:
     eye = EyeState(Eye.RIGHT, Lens(sphere, -100, 90))
     asked: list[Question] = []
 
     class Hears(Says):
-        def most_telling(self, questions: Sequence[Question]) -> Question:
+        def most_telling(self, questions: Sequence[Question], worth: PowerVector) -> Question:
             asked.extend(questions)
             return questions[0]
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from typing import Final
 
 from ...optics.lens import CLICK, CrossCylinder, Lens, LensError, wrap_axis
 from ...optics.power_vector import PowerVector
@@ -25,6 +26,9 @@ from .settle import Settle
 
 IDS = frozenset(plan.LED_ENDS)
 """The steps that are led; the others (acuity, the coarse sphere, the over-minus check) go by the book at any pace."""
+
+_SPHERE: Final = PowerVector(1.0, 0.0, 0.0)  # what an answer is worth to a step
+_CYLINDER: Final = PowerVector(0.0, 1.0, 1.0)
 
 
 def led(step: Step, said: Callable[[], Said | None]) -> Step:
@@ -98,7 +102,7 @@ class Led:
         pairs = tuple(self._candidates(eye))
         if self.asked >= most or self._open(said) <= end or not pairs:
             return replace(self, choice=None)
-        choice = said.most_telling(pairs)
+        choice = said.most_telling(pairs, _SPHERE if self.id == "sphere_again" else _CYLINDER)
         assert isinstance(choice, Choice)
         return replace(self, choice=choice)
 

@@ -11,8 +11,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import product
+from typing import Final
 
 from ...optics.lens import CLICK, CrossCylinder, wrap_axis
+from ...optics.power_vector import PowerVector
 from .. import plan
 from ..eye import EyeState, on_the_dials, sharp
 from ..meanings import Heard
@@ -20,6 +22,9 @@ from ..questions import AcuityQuestion, Choice, Question
 from ..weighing import Said
 from .acuity import read_through
 from .base import Move
+
+
+_NOTHING: Final = PowerVector(0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -51,21 +56,27 @@ class Settle:
 
     def following(self, eye: EyeState, said: Said | None) -> Settle:
         """With the question that tells most now; none where little is open, or enough was asked."""
-        if said is None or len(self.put) >= plan.SETTLE_MOST or self.settled(eye, said):
+        worth = self._open(eye, said)
+        if said is None or len(self.put) >= plan.SETTLE_MOST or not any(worth):
             return replace(self, question=None)
         fresh = tuple(one for one in _candidates(eye, self.cylinder) if self._may_be_put(one))
-        return replace(self, question=said.most_telling(fresh) if fresh else None)
+        return replace(self, question=said.most_telling(fresh, worth) if fresh else None)
 
     def _may_be_put(self, question: Question) -> bool:
         return self.put.count(question) < (plan.SETTLE_PAIR_MOST if isinstance(question, Choice) else 1)
 
     def settled(self, eye: EyeState, said: Said | None) -> bool:
         """Whether what the answers say leaves little open; so it is where they say nothing."""
+        return not any(self._open(eye, said))
+
+    def _open(self, eye: EyeState, said: Said | None) -> PowerVector:
+        """What it is worth to know more of each part: nothing where little is open."""
         if said is None:
-            return True
+            return _NOTHING
         spread = said.spread
-        focus = spread.m <= min(plan.SETTLED_M, self._little(eye, said))
-        return focus and (not self.cylinder or max(spread.j0, spread.j45) <= plan.SETTLED_J)
+        focus = spread.m > min(plan.SETTLED_M, self._little(eye, said))
+        cylinder = self.cylinder and max(spread.j0, spread.j45) > plan.SETTLED_J
+        return PowerVector(plan.SETTLE_SPHERE_WORTH * focus, float(cylinder), float(cylinder))
 
     def _little(self, eye: EyeState, said: Said) -> float:
         """What is little of M, dioptres, for the click that the lens may be off, rounding included."""
