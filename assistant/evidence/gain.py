@@ -1,8 +1,8 @@
 """How much the answer to a question not yet asked would tell.
 
 The idea of QUEST+ (A.B. Watson, J Vis 2017;17(3):10): of the questions that may be put, the one whose answer is
-expected to leave the least uncertain. There the uncertainty is the entropy of every parameter; here an eye is refracted,
-not a person measured, so an exam asks for what leaves the power vector the least variance (`most_telling`).
+expected to leave the least uncertain. There the uncertainty is the entropy of every parameter; here an eye is
+refracted, not a person measured, so an exam asks for what leaves the power vector the least variance (`most_telling`).
 """
 
 from __future__ import annotations

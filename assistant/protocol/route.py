@@ -30,8 +30,8 @@ def first_step(eye: EyeState) -> Step:
 def following(eye: EyeState, after: str, once: bool = False) -> tuple[EyeState, Step | None, tuple[str, ...]]:
     """The step that follows `after`, and the ids of the steps passed over because they have nothing to do.
 
-    None: the eye is finished. `once`: all answers are looked at together at its end, so that a poor acuity does not send
-    it back, and an eye that sees poorly is not asked for quarters.
+    None: the eye is finished. `once`: all answers are looked at together at its end, so that a poor acuity does not
+    send it back, and an eye that sees poorly is not asked for quarters.
     """
     skipped: list[str] = []
     if after == "acuity":

@@ -159,7 +159,11 @@ def test_what_is_left_open_is_asked(spread: tuple[float, float, float], asks: bo
 
 @pytest.mark.parametrize(
     ("spread", "counted"),
-    [((0.3, 0.05, 0.05), (True, False, False)), ((0.1, 0.05, 0.2), (False, True, True)), ((0.3, 0.2, 0.05), (True,) * 3)],
+    [
+        ((0.3, 0.05, 0.05), (True, False, False)),
+        ((0.1, 0.05, 0.2), (False, True, True)),
+        ((0.3, 0.2, 0.05), (True,) * 3),
+    ],
 )
 def test_only_what_is_left_open_counts(spread: tuple[float, float, float], counted: tuple[bool, bool, bool]) -> None:
     worths: list[PowerVector] = []

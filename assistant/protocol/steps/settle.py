@@ -23,7 +23,6 @@ from ..weighing import Said
 from .acuity import read_through
 from .base import Move
 
-
 _NOTHING: Final = PowerVector(0.0, 0.0, 0.0)
 
 
