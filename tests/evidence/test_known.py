@@ -15,7 +15,7 @@ from assistant.evidence.together import weigh
 from assistant.grammar import Grammars
 from assistant.patients.cohort import Cohort, draw_patient, sit
 from assistant.patients.eye import Eye as VirtualEye
-from assistant.patients.patient import VirtualPatient
+from assistant.patients.patient import STEADY, VirtualPatient
 from assistant.protocol.exam import Exam
 from assistant.protocol.progress import EyeProgress
 from assistant.protocol.start import Start
@@ -55,7 +55,8 @@ def test_the_interval_is_the_posteriors_rounded_outward(done: tuple[VirtualPatie
 
 
 def test_an_axis_about_180_goes_over_it() -> None:
-    patient = VirtualPatient(VirtualEye.of(-1.0, -2.0, 1), VirtualEye.of(-1.0, -2.0, 179), seed=3, age=64)
+    eyes = VirtualEye.of(-1.0, -2.0, 1), VirtualEye.of(-1.0, -2.0, 179)
+    patient = VirtualPatient(*eyes, STEADY, seed=3, age=64)
     exam = Exam(Start(), weigh)
     sit(patient, exam)
     spans = [spans_of(progress)["axis"] for progress in (exam.state.right, exam.state.left)]
@@ -104,7 +105,7 @@ def test_intervals_as_they_are_written() -> None:
 
 
 def test_an_unsteady_persons_interval_is_drawn_out_further() -> None:
-    """Against the posterior's own quantiles: by less than a fifth for a steady person, by more for one who strays."""
+    """Against the posterior's own quantiles: drawn in a little for a steady person, out for one who strays."""
     widened = {}
     for kind in ("steady", "inconsistent"):
         stretches = []
@@ -118,5 +119,5 @@ def test_an_unsteady_persons_interval_is_drawn_out_further() -> None:
                 own = quantiles(cloud.theta[0], cloud.weights, (0.025, 0.975))
                 stretches.append(evidence.intervals(0.95).m.width / (own[1] - own[0]))
         widened[kind] = sum(stretches) / len(stretches)
-    assert 0.99 < widened["steady"] < 1.2
-    assert widened["steady"] < widened["inconsistent"] < 1.71
+    assert 0.84 < widened["steady"] < 1.0
+    assert 1.2 < widened["inconsistent"] < 1.91
