@@ -338,6 +338,7 @@ _WHY = {
     "control": "One of these two is plainly too strong: the answer shows whether the lens is answered.",
     "duochrome": "Clearer on red asks for minus, clearer on green for plus.",
     "settle": "The answers so far leave this open; of the pairs there are, this one tells most.",
+    "plus_check": "A dioptre of plus over the right lens costs some lines; fewer mean that too little plus is in.",
     "cylinder_check": "A cylinder that came down to nothing is looked at once more before it is dropped.",
     "pinhole": "If a pinhole brings lines, some blur is left; if not, the eye needs another look.",
     "balance": "The eyes are made equally clear, so that neither has to focus for the other.",
@@ -557,6 +558,10 @@ _FLAGS: Mapping[str, Callable[[Facts], str]] = {
     ),
     "over_minus": lambda f: (
         f"{f['clicks']} clicks of plus to blur the line: the sphere goes from {_shown(f['from'])} to {_shown(f['to'])}."
+    ),
+    "reads_through_plus": lambda f: (
+        f"Reads {f['line']} through {cast(float, f['plus']):+.2f} over the lens, where "
+        f"{' to '.join(plan.PLUS_CHECK_USUAL)} is usual: too little plus may be in."
     ),
     "never_blurred": lambda f: f"{f['clicks']} clicks of plus did not blur the line: check the lens and the chart.",
     "acuity_poor_try_again": lambda f: f"Best vision {f['acuity']}: the eye is gone through once more.",

@@ -113,7 +113,14 @@ def _result(progress: EyeProgress, state: State, start: Start) -> EyeResult:
         intermediate=state.together.intermediate if seen else None,
         examined=progress.begun,
         change=None if change is None else {name: round(part, 3) for name, part in change.vector._asdict().items()},
+        over_minus=_over_minus(progress),
     )
+
+
+def _over_minus(progress: EyeProgress) -> dict[str, object] | None:
+    line, plus = progress.through_plus or (None, None)
+    unreadable = progress.unreadable_plus
+    return None if line is None and unreadable is None else {"unreadable": unreadable, "line": line, "plus": plus}
 
 
 # ---------------------------------------------------------------------------------------------------- cautions
@@ -124,6 +131,7 @@ def cautions(state: State, start: Start) -> tuple[Flag, ...]:
         flags += _incomplete(state.of(eye))
     for eye in EYES:
         flags += _poor(state.of(eye))
+        flags += _reads_through_plus(state.of(eye))
     flags += _two_eyes(state)
     for eye, change in changes(state, start).items():
         flags += _adaptation(eye, change, start)
@@ -159,6 +167,14 @@ def _poor(progress: EyeProgress) -> list[Flag]:
     if line is None or not progress.begun or not poorer_than(line, plan.REFER_BELOW):
         return []
     return [Flag("acuity_low", progress.state.eye, {"acuity": line, "pinhole": progress.state.pinhole})]
+
+
+def _reads_through_plus(progress: EyeProgress) -> list[Flag]:
+    """Too little plus may be in where the line through a dioptre of it is better than is usual."""
+    line, plus = progress.through_plus or (None, 0.0)
+    if line is None or 100 * plus < plan.PLUS_CHECK or not poorer_than(plan.PLUS_CHECK_USUAL[0], line):
+        return []
+    return [Flag("reads_through_plus", progress.state.eye, {"line": line, "plus": plus})]
 
 
 def _two_eyes(state: State) -> list[Flag]:

@@ -82,6 +82,9 @@ class EyeResult:
     examined  the lens was found in this exam; False: carried over from the start
     change    the draft less the start (or the glasses worn), a power vector {"m", "j0", "j45"} in dioptres
     intermediate  add for the intermediate distance
+    over_minus  what was found against too much minus: {"unreadable": the least plus over the lens, dioptres, through
+              which no letter of the best line could be read, "line": read through "plus" dioptres over the lens}, each
+              None where it was not looked at; None where none was
     interval  where the eye's numbers lie with stated chance, worked out from all answers outside the exam
               (`assistant.evidence.known.interval`); no part of what makes two results the same
     """
@@ -98,6 +101,7 @@ class EyeResult:
     intermediate: int | None = None
     examined: bool = True
     change: Mapping[str, float] | None = None
+    over_minus: Mapping[str, object] | None = None
     interval: Mapping[str, object] | None = field(default=None, compare=False)
 
 

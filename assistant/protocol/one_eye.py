@@ -15,6 +15,7 @@ from .questions import AcuityQuestion, Choice, Eye, Question
 from .start import Road
 from .steps.base import Step
 from .steps.led import Led, led
+from .steps.seeing import PlusCheck
 from .steps.settle import Settle
 from .weighing import Said, weighed
 
@@ -218,8 +219,9 @@ class OneEye:
         """The next of the looks at the end of an eye that has something to do."""
         if not self._allowed(progress):
             return
-        step: Step | None = None
-        if self.course.weigh is not None and not progress.by_hand and Settle.id not in progress.ends:
+        step: Step | None = PlusCheck() if roads.plus_to_check(progress) else None
+        settles = self.course.weigh is not None and not progress.by_hand and Settle.id not in progress.ends
+        if step is None and settles:
             step = Settle(cylinder=progress.road is not Road.RECHECK)
             said = self._said(progress.state.eye)
             progress = self.course.state.of(progress.state.eye)

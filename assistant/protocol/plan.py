@@ -95,6 +95,11 @@ EYE_ENDS: tuple[StepRule, ...] = (
     ),
     StepRule("duochrome", "red against green, one click at most; only where asked for", "equal, or a reversal"),
     StepRule("cylinder_check", "a cylinder that came down to nothing: without it, or with a quarter", "one answer"),
+    StepRule(
+        "plus_check",
+        "the line through one dioptre of plus, where the eye may focus and sees well; not where it was read already",
+        "a line is named, or skip",
+    ),
     StepRule("pinhole", "the line through a pinhole, where the best acuity is poor", "a line is named, or skip"),
 )
 
@@ -219,6 +224,11 @@ CLICKS_FIRM = 6  # as above where a quarter more minus was plainly worse, which 
 CHECK_LINE = "20/20"
 CHECK_SAYS_LITTLE = "20/50"  # a large letter stands more blur: from this line on the count is recorded, nothing moved
 CHECK_LINE_NEARLY = "20/30"  # an eye that reads this may be held back by the lens: the check line is shown all the same
+
+# --- one dioptre of plus over the lens -------------------------------------------------------------------------------
+PLUS_CHECK = 100  # D/100
+# 6/12 to 6/18 through it over the right lens; better suggests too little plus (Optometry in Practice 2004;5(4)).
+PLUS_CHECK_USUAL = ("20/40", "20/60")
 
 # --- both eyes and near ------------------------------------------------------------------------------------------
 BALANCE_FOG = 75  # both eyes, D/100 (clinical procedures handbook, steps 34-40)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from ..optics.lens import Lens
+from ..optics.lens import CLICK, Lens
+from . import plan
 from .both import BothStep
 from .consistency import Answer, Answers
 from .effects import Flag
 from .eye import EyeState
-from .questions import Choice, Eye, Question
+from .meanings import Meaning
+from .questions import AcuityQuestion, Choice, Eye, Legible, Question
 from .start import Road
 from .steps.base import Step
 from .weighing import Said
@@ -51,6 +53,43 @@ class EyeProgress:
     told: Lens | None = None
     said: Said | None = None
     weighed: int = 0
+
+    def line_through(self, lens: Lens) -> str | None:
+        """The line last read through this lens; None: none was."""
+        for one in reversed(self.answers):
+            if isinstance(one.question, AcuityQuestion) and one.question.lens == lens:
+                return str(one.value) if one.meaning is Meaning.SET_ACUITY else None
+        return None
+
+    @property
+    def through_plus(self) -> tuple[str, float] | None:
+        """The line last read through about one dioptre of plus over the lens before the eye now, and how much it was,
+        dioptres: a lens that moved a click after the check leaves it there. None: none was."""
+        for one in reversed(self.answers):
+            if isinstance(one.question, AcuityQuestion) and one.meaning is Meaning.SET_ACUITY:
+                plus = self._plus(one.question.lens)
+                if plus is not None and abs(plus - plan.PLUS_CHECK / 100) <= CLICK / 100:
+                    return str(one.value), plus
+        return None
+
+    @property
+    def unreadable_plus(self) -> float | None:
+        """The least plus over the lens before the eye now, dioptres, through which no letter of the best line could be
+        read at the last over-minus check; None: nothing was, or the cylinder is another now."""
+        known: list[float] = []
+        for one in reversed(self.answers):
+            if isinstance(one.question, Legible) and one.question.step == "over_minus":
+                plus = self._plus(one.question.lens)
+                if one.meaning is not Meaning.YES and plus is not None:
+                    known.append(plus)
+            elif known and one.question.step != "over_minus":
+                break
+        return min(known, default=None)
+
+    def _plus(self, lens: Lens) -> float | None:
+        """How much plus a lens is over the one before the eye now, dioptres; None where its cylinder is another."""
+        over = lens.vector.minus(self.state.lens.vector)
+        return round(over.m, 3) if over.astigmatism <= CLICK / 100 else None
 
     @property
     def complete(self) -> bool:

@@ -10,7 +10,7 @@ from dataclasses import replace
 from . import plan, route
 from .both import BothState, BothStep
 from .closing import EYES, poorer_than
-from .eye import EyeState, line_feet
+from .eye import EyeState, line_feet, on_the_dials, sharp
 from .progress import EyeProgress, State
 from .questions import Choice
 from .start import Manner, Road, When
@@ -22,7 +22,7 @@ from .steps.duochrome import Duochrome
 from .steps.near import Near, NearAcuity
 from .steps.power import Power
 from .steps.power_by_cross import PowerByCross
-from .steps.seeing import Pinhole, Unaided
+from .steps.seeing import Pinhole, PlusCheck, Unaided, through_plus
 from .steps.sphere import Sphere
 
 ENDS = tuple(rule.id for rule in plan.EYE_ENDS)
@@ -84,6 +84,13 @@ def next_end(progress: EyeProgress, duochrome: bool, worse_by_lines: bool) -> St
         return CylinderCheck(axis)
     poor = line is not None and (worse_by_lines or poorer_than(line, plan.REFER_BELOW))
     return Pinhole() if poor and "pinhole" not in progress.ends else None
+
+
+def plus_to_check(progress: EyeProgress) -> bool:
+    """Whether the line through one dioptre of plus is to be taken: it is not known, and it would tell something."""
+    eye, lens = progress.state, through_plus(progress.state.lens)
+    tells = plan.accommodates(eye.age) and sharp(eye.line_here) and on_the_dials(lens)
+    return tells and PlusCheck.id not in progress.ends and progress.line_through(lens) is None
 
 
 def _last_axis(progress: EyeProgress) -> int | None:

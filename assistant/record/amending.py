@@ -160,7 +160,8 @@ def eye_by_hand(text: str, eye: str, before: Event) -> Event:
     if not same_lens:
         made["complete"] = True
         made.pop("interval", None)
-        made.pop("change", None)  # it was reckoned for the lens before
+        made.pop("change", None)  # these were found with the lens before
+        made.pop("over_minus", None)
     made["acuity"] = acuity or (before.get("acuity") if same_lens else None)
     return made
 

@@ -141,6 +141,24 @@ def test_intervals_are_written_and_drawn_where_they_are_known() -> None:
 
 
 @pytest.mark.parametrize(
+    ("held", "words"),
+    [
+        (
+            {"unreadable": 0.75, "line": "20/50", "plus": 1.0},
+            "best line unreadable through +0.75 (+0.75 expected); 20/50 through +1.00 (20/40 to 20/60 is usual",
+        ),
+        ({"unreadable": None, "line": "20/30", "plus": 1.25}, "20/30 through +1.25 (20/40 to 20/60 is usual"),
+        ({"unreadable": 0.5, "line": None, "plus": None}, "best line unreadable through +0.50 (+0.75 expected)"),
+    ],
+)
+def test_what_was_found_against_too_much_minus_stands_with_what_is_usual(held: dict[str, object], words: str) -> None:
+    """Three clicks (common practice, no source); 6/12 to 6/18 through +1.00 (Optometry in Practice 2004;5(4))."""
+    page = Page(report_html(prescribed(replace(eye(-1, -1, 90), over_minus=held), eye(-1, -1, 90))))
+    assert "Against too much minus" in page.text
+    assert words in page.text
+
+
+@pytest.mark.parametrize(
     ("given_axis", "read"),
     [([10, 20], (10, 20)), ([175, 5], (175, 185)), ([170, 190], (170, 190)), ("?", None), ([1, None], None)],
 )

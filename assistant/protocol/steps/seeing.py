@@ -1,10 +1,11 @@
-"""Lines read under another condition than the lens before the eye: without any lens, or through a pinhole."""
+"""Lines read under another condition than the lens before the eye: without any, through a pinhole, through plus."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
 from ...optics.lens import Lens
+from .. import plan
 from ..eye import EyeState
 from ..meanings import Heard
 from ..questions import AcuityQuestion
@@ -50,6 +51,28 @@ class Pinhole:
 
     def answer(self, eye: EyeState, heard: Heard) -> Move:
         return Move(replace(self, done=True), replace(eye, pinhole=_line(eye, heard)))
+
+
+@dataclass(frozen=True)
+class PlusCheck:
+    """The line through one dioptre of plus over the lens: read too well, too little plus may be in (`plan`)."""
+
+    done: bool = False
+
+    id = "plus_check"
+
+    def rebased(self, eye: EyeState) -> PlusCheck:
+        return self
+
+    def ask(self, eye: EyeState) -> AcuityQuestion | None:
+        return None if self.done else AcuityQuestion(eye.eye, self.id, through_plus(eye.lens))
+
+    def answer(self, eye: EyeState, heard: Heard) -> Move:
+        return Move(replace(self, done=True), eye)  # the answers have it
+
+
+def through_plus(lens: Lens) -> Lens:
+    return lens.with_sphere(lens.sphere + plan.PLUS_CHECK)
 
 
 def _line(eye: EyeState, heard: Heard) -> str | None:

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 
 from ...optics.lens import Lens, LensError
 from ...optics.transpose import PlusCylinderForm, signed, to_plus
+from ...protocol.plan import PLUS_CHECK_USUAL
 from ..events import Event
 from .frame import Interval, interval_of, trial_frame
 from .markup import Child, Html, el, joined
@@ -13,7 +14,10 @@ from .story import Story, meaning_text, plain_text
 from .words import age_of, eye_name, lens_prescribed, many, measure, moment_text, name_of, status, to_event, words_of
 
 _EYE_KEYS = frozenset(
-    {"sphere", "cylinder", "axis", "add", "acuity", "entering_acuity", "complete", "examined", "interval", "change"}
+    {
+        *("sphere", "cylinder", "axis", "add", "acuity", "entering_acuity", "complete", "examined"),
+        *("interval", "change", "over_minus"),
+    }
 )
 # Of the prescription, what stands beside the two eyes and has its own place on the page.
 _APART = frozenset({"pd", "near_pd", "near_pd_computed", "cautions"})
@@ -199,6 +203,8 @@ def _more(eyes: Mapping[str, Mapping[str, object]]) -> Html | None:
     rows: list[tuple[str, list[str]]] = []
     if any(isinstance(held.get("change"), Mapping) for held in eyes.values()):
         rows.append(("Change from the start: M, J0, J45", [_change(held.get("change")) for held in eyes.values()]))
+    if any(isinstance(held.get("over_minus"), Mapping) for held in eyes.values()):
+        rows.append(("Against too much minus", [_over_minus(held.get("over_minus")) for held in eyes.values()]))
     known = (key for held in eyes.values() for key in held)
     for key in dict.fromkeys(str(key) for key in known if key not in _EYE_KEYS):
         values = [held.get(key) for held in eyes.values()]
@@ -226,6 +232,19 @@ def _change(held: object) -> str:
         return "-"
     parts = [held.get(key) for key in ("m", "j0", "j45")]
     return ", ".join(f"{part:+.2f}" if isinstance(part, (int, float)) else "-" for part in parts)
+
+
+def _over_minus(held: object) -> str:
+    """The plus that made the best line unreadable, and the line read through a dioptre of it."""
+    if not isinstance(held, Mapping):
+        return "-"
+    unreadable, line, plus = (held.get(key) for key in ("unreadable", "line", "plus"))
+    parts = []
+    if isinstance(unreadable, (int, float)):
+        parts.append(f"best line unreadable through {unreadable:+.2f} (+0.75 expected)")
+    if isinstance(line, str) and isinstance(plus, (int, float)):
+        parts.append(f"{line} through {plus:+.2f} ({' to '.join(PLUS_CHECK_USUAL)} is usual through +1.00)")
+    return "; ".join(parts) or "-"
 
 
 def _eye_rows(eye: str, held: Mapping[str, object], lens: Lens | None, interval: Interval) -> Html:

@@ -41,6 +41,7 @@ STEPS = {
     "unaided": "unaided acuity",
     "cylinder_check": "cylinder check",
     "settle": "what is open",
+    "plus_check": "through plus",
     "acuity_both": "acuity, both eyes",
     "near": "near addition",
     "near_acuity": "near acuity",
