@@ -85,7 +85,9 @@ class OneEye:
         if move.eye.lens != progress.state.lens:
             self.course.show(move.eye.lens)
         if isinstance(question, AcuityQuestion) and heard.meaning is Meaning.SET_ACUITY:
-            self.course.say("acuity_recorded", {"eye": state.eye, "line": heard.value})
+            self.course.say(
+                "acuity_recorded", {"eye": state.eye, "line": heard.value, "plus": _plus_added(question, move.eye)}
+            )
 
     def _on_dials(self, question: Question) -> bool:
         """Whether this head's dials can show what is asked about."""
@@ -268,3 +270,8 @@ class OneEye:
                 question=None,
                 dials=None,
             )
+
+
+def _plus_added(question: AcuityQuestion, eye: EyeState) -> bool:
+    """Whether the line was read through plus that does not stay."""
+    return question.step in (PlusCheck.id, Settle.id) and question.lens != eye.lens

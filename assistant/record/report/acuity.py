@@ -7,7 +7,7 @@ import math
 from . import drawing as draw
 from .drawing import text
 from .markup import Html
-from .story import EyeStory, Reading, lens_text, readings
+from .story import PLUS, EyeStory, Reading, lens_text, readings
 
 LINES = (12.5, 20.0, 40.0, 100.0, 200.0, 400.0)
 
@@ -52,8 +52,9 @@ def acuity_by_power(eye: EyeStory) -> Html | None:
     )
     points = [(across(power), scale(held.logmar or 0.0)) for power, held in zip(powers, read, strict=True)]
     parts.append(draw.path(points, "reading-line"))
+    final = _last(read)
     for place, (x, y) in enumerate(points):
-        last = place == len(read) - 1
+        last = place == final
         parts.append(draw.diamond(x, y, 7.0 if last else 4.6, "reading last" if last else "reading"))
     parts += _labels(points, read, (left, right + 10, top - 14, bottom))
     return draw.picture(width, height, f"{eye.eye.capitalize()} eye. {gain(read)}", parts, class_="panel")
@@ -64,12 +65,13 @@ Box = tuple[float, float, float, float]  # left, right, top, bottom
 
 def _labels(points: list[tuple[float, float]], read: list[Reading], room: Box) -> list[Html]:
     """The lines read, written beside their points where there is room: the last one and the first go first."""
-    order = sorted(range(len(read)), key=lambda place: (place != len(read) - 1, not read[place].apart, place))
+    last = _last(read)
+    order = sorted(range(len(read)), key=lambda place: (place != last, not read[place].apart, place))
     taken: list[Box] = [(x - 6, x + 6, y - 6, y + 6) for x, y in points]
     made = []
     for place in order:
         x, y = points[place]
-        words = f"{read[place].line} {read[place].apart or ('last' if place == len(read) - 1 else '')}".strip()
+        words = f"{read[place].line} {read[place].apart or ('last' if place == last else '')}".strip()
         long = 6.9 * len(words)
         for left, base in ((x + 10, y + 4), (x - 10 - long, y + 4), (x - long / 2, y - 11), (x - long / 2, y + 20)):
             box = (left, left + long, base - 10, base + 3)
@@ -81,13 +83,18 @@ def _labels(points: list[tuple[float, float]], read: list[Reading], room: Box) -
     return made
 
 
+def _last(read: list[Reading]) -> int:
+    """The place of the last line read without plus added for it alone; the very last where there is none."""
+    return max((place for place, held in enumerate(read) if held.apart != PLUS), default=len(read) - 1)
+
+
 def _touch(one: Box, other: Box) -> bool:
     return one[0] < other[1] and other[0] < one[1] and one[2] < other[3] and other[2] < one[3]
 
 
 def gain(read: list[Reading]) -> str:
     """What the lenses did for the acuity, in words."""
-    known = [held for held in read if held.logmar is not None and held.apart != "pinhole"]
+    known = [held for held in read if held.logmar is not None and held.apart not in ("pinhole", PLUS)]
     if not known:
         return "No line was read."
     first, last = known[0], known[-1]

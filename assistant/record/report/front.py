@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from ...optics.lens import Lens, LensError
+from ...optics.lens import CLICK, Lens, LensError
 from ...optics.transpose import PlusCylinderForm, signed, to_plus
-from ...protocol.plan import PLUS_CHECK_USUAL
+from ...protocol.plan import CLICKS_EXPECTED, PLUS_CHECK, PLUS_CHECK_USUAL
 from ..events import Event
 from .frame import Interval, interval_of, trial_frame
 from .markup import Child, Html, el, joined
@@ -203,8 +203,7 @@ def _more(eyes: Mapping[str, Mapping[str, object]]) -> Html | None:
     rows: list[tuple[str, list[str]]] = []
     if any(isinstance(held.get("change"), Mapping) for held in eyes.values()):
         rows.append(("Change from the start: M, J0, J45", [_change(held.get("change")) for held in eyes.values()]))
-    if any(isinstance(held.get("over_minus"), Mapping) for held in eyes.values()):
-        rows.append(("Against too much minus", [_over_minus(held.get("over_minus")) for held in eyes.values()]))
+    rows += _over_minus([held.get("over_minus") for held in eyes.values()])
     known = (key for held in eyes.values() for key in held)
     for key in dict.fromkeys(str(key) for key in known if key not in _EYE_KEYS):
         values = [held.get(key) for held in eyes.values()]
@@ -234,17 +233,24 @@ def _change(held: object) -> str:
     return ", ".join(f"{part:+.2f}" if isinstance(part, (int, float)) else "-" for part in parts)
 
 
-def _over_minus(held: object) -> str:
-    """The plus that made the best line unreadable, and the line read through a dioptre of it."""
-    if not isinstance(held, Mapping):
-        return "-"
-    unreadable, line, plus = (held.get(key) for key in ("unreadable", "line", "plus"))
-    parts = []
-    if isinstance(unreadable, (int, float)):
-        parts.append(f"best line unreadable through {unreadable:+.2f} (+0.75 expected)")
-    if isinstance(line, str) and isinstance(plus, (int, float)):
-        parts.append(f"{line} through {plus:+.2f} ({' to '.join(PLUS_CHECK_USUAL)} is usual through +1.00)")
-    return "; ".join(parts) or "-"
+def _over_minus(eyes: list[object]) -> Iterator[tuple[str, list[str]]]:
+    """What was found against too much minus: the plus that made the best line unreadable, and the line read through a
+    dioptre of it, beside what is usual."""
+    found = [held if isinstance(held, Mapping) else {} for held in eyes]
+    unreadable = [held.get("unreadable") for held in found]
+    if any(isinstance(plus, (int, float)) for plus in unreadable):
+        written = [f"{plus:+.2f}" if isinstance(plus, (int, float)) else "-" for plus in unreadable]
+        yield f"Best line unreadable through (usual {CLICKS_EXPECTED * CLICK / 100:+.2f})", written
+    read = [(held.get("line"), held.get("plus")) for held in found]
+    if any(isinstance(line, str) for line, _ in read):
+        usual = PLUS_CHECK / 100
+        written = [
+            (line if plus == usual else f"{line} through {plus:+.2f}")
+            if isinstance(line, str) and isinstance(plus, (int, float))
+            else "-"
+            for line, plus in read
+        ]
+        yield f"Line through {usual:+.2f} (usual {' to '.join(PLUS_CHECK_USUAL)})", written
 
 
 def _eye_rows(eye: str, held: Mapping[str, object], lens: Lens | None, interval: Interval) -> Html:

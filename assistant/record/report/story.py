@@ -77,6 +77,7 @@ _COMMANDS = frozenset(
 _POWERS = frozenset({"set_sphere", "set_cylinder", "set_add"})
 _SAME_QUESTION = ("eye", "step", "form", "choices", "lens", "line", "of", "what")
 APART = ("entering", "unaided", "pinhole")
+PLUS = "plus"
 # Astigmatism below this has no axis worth drawing, dioptres of cylinder (design; the dials' click is 0.25).
 NO_AXIS_BELOW = 0.12
 
@@ -325,7 +326,7 @@ class EyeStory:
 @dataclass(frozen=True)
 class Reading:
     """A line read through a lens; `line` None where no line could be read. `apart` names a reading that was
-    not through the lens alone ("pinhole", "unaided") or came before any was moved ("entering").
+    not through the lens alone ("pinhole", "unaided", "plus") or came before any was moved ("entering").
     """
 
     place: int
@@ -405,10 +406,15 @@ def readings(eye: EyeStory) -> list[Reading]:
                 held.lenses[0],
                 line,
                 None if line is None else logmar_or_none(line),
-                held.step if held.step in APART else "",
+                held.step if held.step in APART else PLUS if _through_plus(held) else "",
             )
         )
     return found
+
+
+def _through_plus(held: Asked) -> bool:
+    """Whether plus was added over the lens for this reading alone."""
+    return held.step in ("settle", "plus_check") and held.standing is not None and held.lenses[0] != held.standing
 
 
 def over_minus(eye: EyeStory) -> OverMinus | None:

@@ -12,7 +12,7 @@ from .acuity import acuity_scale
 from .drawing import text
 from .frame import Interval
 from .markup import Html, el, joined, number
-from .story import NO_AXIS_BELOW, Asked, EyeStory, effective, readings, step_name
+from .story import NO_AXIS_BELOW, PLUS, Asked, EyeStory, effective, readings, step_name
 
 NEAR = ("near", "intermediate")
 _LEFT, _RIGHT = 66.0, 92.0  # room for the scale on the left, the result on the right
@@ -353,9 +353,8 @@ def _acuity(eye: EyeStory, columns: _Columns, top: float, height: float, interva
     for held in read:
         if held.logmar is not None:
             x, y = columns.middle(held.place), scale(held.logmar)
-            hole = held.apart == "pinhole"
-            parts.append(draw.diamond(x, y, 4.6, "reading pinhole" if hole else "reading"))
-            if not hole:
+            parts.append(draw.diamond(x, y, 4.6, "reading pinhole" if held.apart == "pinhole" else "reading"))
+            if held.apart not in ("pinhole", PLUS):
                 known.append((x, y, held))
     parts.append(draw.path([(x, y) for x, y, _ in known], "reading-line"))
     for held in read:
