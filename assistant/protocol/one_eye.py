@@ -221,7 +221,7 @@ class OneEye:
         """The next of the looks at the end of an eye that has something to do."""
         if not self._allowed(progress):
             return
-        step: Step | None = PlusCheck() if roads.plus_to_check(progress) else None
+        step: Step | None = PlusCheck() if roads.plus_first(progress) else None
         settles = self.course.weigh is not None and not progress.by_hand and Settle.id not in progress.ends
         if step is None and settles:
             step = Settle(cylinder=progress.road is not Road.RECHECK)

@@ -201,12 +201,12 @@ SETTLE_FOGS = (0, 50, 75, 100, 150, 200, 250)  # D/100 of plus through which a l
 # --- the pace led by evidence -----------------------------------------------------------------------------------
 # By step: the standard deviation (dioptres) at which enough is known, and the most pairs (both set by simulation).
 LED_ENDS: dict[str, tuple[float, int]] = {
-    "astigmatism": (0.35, 5),
-    "axis": (0.18, 3),
-    "power": (0.18, 4),
-    "sphere_again": (0.30, 1),
-    "axis_again": (0.20, 2),
-    "power_again": (0.20, 2),
+    "astigmatism": (0.40, 4),
+    "axis": (0.25, 2),
+    "power": (0.25, 2),
+    "sphere_again": (0.50, 1),
+    "axis_again": (0.30, 1),
+    "power_again": (0.30, 1),
 }
 LED_DEVIATIONS = 1.3  # as CLICK_DEVIATIONS: fewer questions came before
 LED_SPHERE_END = 0.45  # of M: the coarse sphere goes by the book, and ends here at the latest

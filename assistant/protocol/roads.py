@@ -82,11 +82,22 @@ def next_end(progress: EyeProgress, duochrome: bool, worse_by_lines: bool) -> St
     axis = _last_axis(progress)
     if "cylinder_check" not in progress.ends and not eye.lens.cylinder and axis is not None:
         return CylinderCheck(axis)
+    if _plus_to_check(progress):
+        return PlusCheck()
     poor = line is not None and (worse_by_lines or poorer_than(line, plan.REFER_BELOW))
     return Pinhole() if poor and "pinhole" not in progress.ends else None
 
 
-def plus_to_check(progress: EyeProgress) -> bool:
+def plus_first(progress: EyeProgress) -> bool:
+    """Whether the line through one dioptre of plus comes before what is left open is asked, as it tells of that.
+
+    An eye that was fogged over the lens it came with has told so much already, and is asked last.
+    """
+    fogged = progress.state.given and plan.focuses(progress.state.age)
+    return not fogged and _plus_to_check(progress)
+
+
+def _plus_to_check(progress: EyeProgress) -> bool:
     """Whether the line through one dioptre of plus is to be taken: it is not known, and it would tell something."""
     eye, lens = progress.state, through_plus(progress.state.lens)
     tells = plan.accommodates(eye.age) and sharp(eye.line_here) and on_the_dials(lens)

@@ -35,6 +35,10 @@ def through(plus: int, line: str | None, lens: Lens = LENS) -> EyeProgress:
     return replace(DONE, answers=(read(lens.with_sphere(lens.sphere + plus), line),))
 
 
+def asked_for(progress: EyeProgress) -> bool:
+    return isinstance(roads.next_end(progress, duochrome=False, worse_by_lines=False), PlusCheck)
+
+
 @pytest.mark.parametrize(
     ("eye", "asked"),
     [
@@ -47,14 +51,21 @@ def through(plus: int, line: str | None, lens: Lens = LENS) -> EyeProgress:
     ],
 )
 def test_it_is_asked_of_an_eye_that_may_focus_and_sees_well(eye: EyeState, asked: bool) -> None:
-    assert roads.plus_to_check(replace(DONE, state=eye)) is asked
+    assert asked_for(replace(DONE, state=eye)) is asked
 
 
 def test_it_is_asked_once_and_not_where_it_was_read() -> None:
-    assert not roads.plus_to_check(replace(DONE, ends=("plus_check",)))
-    assert not roads.plus_to_check(through(100, "20/50"))
-    assert roads.plus_to_check(through(150, "20/100"))
-    assert roads.plus_to_check(through(100, "20/50", Lens.of(-1.0, -0.75, 90)))
+    assert not asked_for(replace(DONE, ends=("plus_check",)))
+    assert not asked_for(through(100, "20/50"))
+    assert asked_for(through(150, "20/100"))
+    assert asked_for(through(100, "20/50", Lens.of(-1.0, -0.75, 90)))
+
+
+def test_it_comes_before_what_is_left_open_but_where_the_eye_was_fogged() -> None:
+    assert roads.plus_first(DONE)
+    assert roads.plus_first(replace(DONE, state=replace(EYE, given=True, age=50)))
+    assert not roads.plus_first(replace(DONE, state=replace(EYE, given=True)))
+    assert not roads.plus_first(through(100, "20/50"))
 
 
 def test_one_dioptre_of_plus_goes_over_the_lens_and_comes_off() -> None:
