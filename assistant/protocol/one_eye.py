@@ -150,7 +150,10 @@ class OneEye:
             self.course.keep(progress)
         if step.id in roads.ENDS:
             # A look at the end that moved the lens takes the line again; else the next such look follows.
-            self.course.keep(replace(progress, step=None, ends=(*progress.ends, step.id)))
+            ends = progress.ends
+            if step.id == PlusCheck.id:  # what was read through plus may leave something open once more
+                ends = tuple(id for id in ends if id != Settle.id)
+            self.course.keep(replace(progress, step=None, ends=(*ends, step.id)))
             self._next_end(self.course.state.of(progress.state.eye))
             return
         eye, following, passed = roads.following(
