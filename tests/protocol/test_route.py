@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import chain
 
 import pytest
 from walking import eye
@@ -31,7 +32,8 @@ def test_the_order_is_the_plans() -> None:
 
 
 def test_every_step_says_what_it_does_when_it_ends_and_why() -> None:
-    for rule in (*plan.SETTING_UP, *plan.EACH_EYE, *plan.CLOSING):
+    rules = (plan.SETTING_UP, plan.INTAKE, plan.EACH_EYE, plan.EYE_ENDS, plan.BOTH_EYES, plan.CLOSING)
+    for rule in chain.from_iterable(rules):
         assert rule.does
         assert rule.ends
         assert wording.prompt(Say(Speaker.EXAMINER, "why", {"step": rule.id})) != "It is the next step of the protocol."
