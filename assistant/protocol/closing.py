@@ -170,9 +170,14 @@ def _poor(progress: EyeProgress) -> list[Flag]:
 
 
 def _reads_through_plus(progress: EyeProgress) -> list[Flag]:
-    """Too little plus may be in where the line through a dioptre of it is better than is usual."""
+    """Too little plus may be in where an eye that may focus reads better through a dioptre of it than is usual."""
     line, plus = progress.through_plus or (None, 0.0)
-    if line is None or 100 * plus < plan.PLUS_CHECK or not poorer_than(plan.PLUS_CHECK_USUAL[0], line):
+    if (
+        line is None
+        or not plan.accommodates(progress.state.age)
+        or 100 * plus < plan.PLUS_CHECK
+        or not poorer_than(plan.PLUS_CHECK_USUAL[0], line)
+    ):
         return []
     return [Flag("reads_through_plus", progress.state.eye, {"line": line, "plus": plus})]
 

@@ -97,7 +97,8 @@ EYE_ENDS: tuple[StepRule, ...] = (
     StepRule("cylinder_check", "a cylinder that came down to nothing: without it, or with a quarter", "one answer"),
     StepRule(
         "plus_check",
-        "the line through one dioptre of plus, where the eye may focus and sees well; not where it was read already",
+        "the line through one dioptre of plus, where the eye may focus and sees well; not where it was read already. "
+        "Before what is left open is asked, and last where the eye was fogged over the lens it came with",
         "a line is named, or skip",
     ),
     StepRule("pinhole", "the line through a pinhole, where the best acuity is poor", "a line is named, or skip"),

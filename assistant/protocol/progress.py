@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 from ..optics.lens import CLICK, Lens
@@ -56,21 +57,23 @@ class EyeProgress:
 
     def line_through(self, lens: Lens) -> str | None:
         """The line last read through this lens; None: none was."""
-        for one in reversed(self.answers):
-            if isinstance(one.question, AcuityQuestion) and one.question.lens == lens:
-                return str(one.value) if one.meaning is Meaning.SET_ACUITY else None
-        return None
+        return next((line for read, line in self._lines() if read == lens), None)
 
     @property
     def through_plus(self) -> tuple[str, float] | None:
-        """The line last read through about one dioptre of plus over the lens before the eye now, and how much it was,
-        dioptres: a lens that moved a click after the check leaves it there. None: none was."""
+        """The line read through one dioptre of plus over the lens before the eye now, and how much it was, dioptres: a
+        lens that moved a click after the check leaves it there. The nearest to one dioptre, of these the last; None:
+        none was."""
+        whole = plan.PLUS_CHECK / 100
+        known = [(line, plus) for read, line in self._lines() if line and (plus := self._plus(read)) is not None]
+        nearest = min(known, key=lambda one: abs(one[1] - whole), default=None)
+        return nearest if nearest is not None and abs(nearest[1] - whole) <= CLICK / 100 else None
+
+    def _lines(self) -> Iterator[tuple[Lens, str | None]]:
+        """Every lens that a line was asked for through, but a pinhole, and the line, the last first."""
         for one in reversed(self.answers):
-            if isinstance(one.question, AcuityQuestion) and one.meaning is Meaning.SET_ACUITY:
-                plus = self._plus(one.question.lens)
-                if plus is not None and abs(plus - plan.PLUS_CHECK / 100) <= CLICK / 100:
-                    return str(one.value), plus
-        return None
+            if isinstance(one.question, AcuityQuestion) and one.question.step != "pinhole":
+                yield one.question.lens, str(one.value) if one.meaning is Meaning.SET_ACUITY else None
 
     @property
     def unreadable_plus(self) -> float | None:

@@ -21,9 +21,9 @@ EYE = EyeState(Eye.RIGHT, LENS, age=30, line="20/20", line_lens=LENS)
 DONE = EyeProgress(EYE, begun=True, finished=True)
 
 
-def read(lens: Lens, line: str | None) -> Answer:
+def read(lens: Lens, line: str | None, step: str = "plus_check") -> Answer:
     meaning = Meaning.NO if line is None else Meaning.SET_ACUITY
-    return Answer(AcuityQuestion(Eye.RIGHT, "plus_check", lens), meaning, line)
+    return Answer(AcuityQuestion(Eye.RIGHT, step, lens), meaning, line)
 
 
 def letters(plus: int, made_out: bool) -> Answer:
@@ -86,6 +86,10 @@ def test_one_dioptre_of_plus_goes_over_the_lens_and_comes_off() -> None:
         (through(100, None), None),
         (through(100, "20/50", Lens.of(-1.0, -2.0, 90)), None),  # blurred by the cylinder, not by the plus
         (DONE, None),
+        # The one nearest to a dioptre, not the last; a pinhole is no lens.
+        (replace(DONE, answers=(*through(100, "20/30").answers, *through(75, "20/25").answers)), ("20/30", 1.0)),
+        (replace(DONE, answers=(*through(100, "20/50").answers, *through(100, "20/40").answers)), ("20/40", 1.0)),
+        (replace(DONE, answers=(read(LENS.with_sphere(0), "20/30", "pinhole"),)), None),
     ],
 )
 def test_what_was_read_through_about_a_dioptre(progress: EyeProgress, known: tuple[str, float] | None) -> None:
@@ -116,6 +120,13 @@ def test_better_than_usual_says_that_too_little_plus_may_be_in(plus: int, line: 
     told = [flag for flag in flags if flag.code == "reads_through_plus"]
     assert bool(told) is said
     assert all(flag.facts == {"line": line, "plus": plus / 100} for flag in told)
+
+
+def test_an_eye_that_cannot_focus_is_not_doubted_for_it() -> None:
+    """A small pupil blurs less through plus; it hides no minus."""
+    old = replace(through(100, "20/30"), state=replace(EYE, age=plan.NO_ACCOMMODATION_FROM))
+    flags = closing.cautions(State(old, EyeProgress(EyeState(Eye.LEFT, Lens(0)))), Start())
+    assert all(flag.code != "reads_through_plus" for flag in flags)
 
 
 def test_both_checks_are_on_the_draft() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 from ...optics.lens import Lens
 from .. import plan
@@ -14,64 +15,65 @@ from .base import Move
 
 
 @dataclass(frozen=True)
-class Unaided:
-    """The acuity without any lens, before the starting lens goes in."""
+class _OneLine:
+    """A step of one question: the line through a lens; nothing of it stays but what the answer leaves behind."""
 
     done: bool = False
 
-    id = "unaided"
+    id: ClassVar[str]
 
-    def rebased(self, eye: EyeState) -> Unaided:
+    def rebased(self, eye: EyeState) -> _OneLine:
         return self
 
     def ask(self, eye: EyeState) -> AcuityQuestion | None:
-        return None if self.done else AcuityQuestion(eye.eye, self.id, Lens(0))
+        return None if self.done else AcuityQuestion(eye.eye, self.id, self._through(eye))
 
     def answer(self, eye: EyeState, heard: Heard) -> Move:
-        return Move(replace(self, done=True), replace(eye, unaided=_line(eye, heard)))
+        return Move(replace(self, done=True), self._after(eye, heard))
+
+    def _through(self, eye: EyeState) -> Lens:
+        return eye.lens
+
+    def _after(self, eye: EyeState, heard: Heard) -> EyeState:
+        return eye  # the answers have it
 
 
-@dataclass(frozen=True)
-class Pinhole:
+class Unaided(_OneLine):
+    """The acuity without any lens, before the starting lens goes in."""
+
+    id = "unaided"
+
+    def _through(self, eye: EyeState) -> Lens:
+        return Lens(0)
+
+    def _after(self, eye: EyeState, heard: Heard) -> EyeState:
+        return replace(eye, unaided=_line(eye, heard))
+
+
+class Pinhole(_OneLine):
     """The best line once more, through a pinhole: a gain points to blur that no lens here took away.
 
     Without a gain the eye needs another explanation. Either way the assistant prompts to refer; it explains
     nothing away (common practice).
     """
 
-    done: bool = False
-
     id = "pinhole"
 
-    def rebased(self, eye: EyeState) -> Pinhole:
-        return self
-
-    def ask(self, eye: EyeState) -> AcuityQuestion | None:
-        return None if self.done else AcuityQuestion(eye.eye, self.id, eye.lens)
-
-    def answer(self, eye: EyeState, heard: Heard) -> Move:
-        return Move(replace(self, done=True), replace(eye, pinhole=_line(eye, heard)))
+    def _after(self, eye: EyeState, heard: Heard) -> EyeState:
+        return replace(eye, pinhole=_line(eye, heard))
 
 
-@dataclass(frozen=True)
-class PlusCheck:
+class PlusCheck(_OneLine):
     """The line through one dioptre of plus over the lens: read too well, too little plus may be in (`plan`)."""
-
-    done: bool = False
 
     id = "plus_check"
 
-    def rebased(self, eye: EyeState) -> PlusCheck:
-        return self
-
-    def ask(self, eye: EyeState) -> AcuityQuestion | None:
-        return None if self.done else AcuityQuestion(eye.eye, self.id, through_plus(eye.lens))
-
-    def answer(self, eye: EyeState, heard: Heard) -> Move:
-        return Move(replace(self, done=True), eye)  # the answers have it
+    def _through(self, eye: EyeState) -> Lens:
+        return through_plus(eye.lens)
 
 
 def through_plus(lens: Lens) -> Lens:
+    """The lens with the plus of the check over it."""
     return lens.with_sphere(lens.sphere + plan.PLUS_CHECK)
 
 
