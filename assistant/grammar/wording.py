@@ -354,7 +354,7 @@ _SAY: Mapping[str, Callable[[Facts], str]] = {
     "eye_done": lambda f: f"{_eye(f['eye'])} ends at {lens(cast(Shown, f['lens']))}.",
     "age_doubtful": lambda f: f"Age {f['age']}? Say it once more if it is right.",
     "other_eye": lambda f: f"{_eye(f['eye'])}. {lens(cast(Shown, f['lens'])).capitalize()}.",
-    "acuity_recorded": lambda f: f"{'Through plus,' if f.get('plus') else 'Vision'} {line(cast(str, f['line']))}.",
+    "acuity_recorded": lambda f: f"{'With plus,' if f.get('plus') else 'Vision'} {line(cast(str, f['line']))}.",
     "pd_recorded": lambda f: f"P d {_number(f['pd'])}.",
     "age_recorded": lambda f: f"Age {_number(f['age'])}.",
     "add_recorded": lambda f: f"Add {power(cast(int, f['add']))}.",
