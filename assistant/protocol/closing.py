@@ -14,6 +14,7 @@ from ..optics.lens import Lens
 from ..optics.near import NearError, published_range
 from ..optics.power_vector import PowerVector
 from . import plan
+from .consistency import PERSON_DOUBTED
 from .effects import EyeResult, Flag, Prescribe
 from .progress import EyeProgress, State
 from .questions import Eye
@@ -132,6 +133,7 @@ def cautions(state: State, start: Start) -> tuple[Flag, ...]:
     for eye in EYES:
         flags += _poor(state.of(eye))
         flags += _reads_through_plus(state.of(eye))
+        flags += _same_person(state, eye)
     flags += _two_eyes(state)
     for eye, change in changes(state, start).items():
         flags += _adaptation(eye, change, start)
@@ -180,6 +182,15 @@ def _reads_through_plus(progress: EyeProgress) -> list[Flag]:
     ):
         return []
     return [Flag("reads_through_plus", progress.state.eye, {"line": line, "plus": plus})]
+
+
+def _same_person(state: State, eye: Eye) -> list[Flag]:
+    """Who answered for one eye whatever was shown may have done so for the other: by chance such answers fit a lens
+    now and then."""
+    other = Eye.LEFT if eye is Eye.RIGHT else Eye.RIGHT
+    if not state.of(eye).complete or PERSON_DOUBTED.isdisjoint(state.of(other).doubts):
+        return []
+    return [Flag("other_eye_doubted", eye, {"other": other})]
 
 
 def _two_eyes(state: State) -> list[Flag]:

@@ -268,7 +268,10 @@ def hopeless(answers: Answers) -> bool:
     return sum(one.contradicts for one in repeats) >= plan.CATCHES_MOST
 
 
-UNRELIABLE = frozenset({"position_bias", "no_preference", "answers_do_not_fit", "lens_open"})
+PERSON_DOUBTED = frozenset({"position_bias", "no_preference", "answers_do_not_fit"})
+"""Flags that say the answers may not come from looking at the lenses."""
+
+UNRELIABLE = PERSON_DOUBTED | {"lens_open"}
 """Flags after which an eye's lens is not taken for its refraction."""
 
 

@@ -13,9 +13,11 @@ import pytest
 from assistant.grammar import wording
 from assistant.optics.lens import Lens
 from assistant.protocol import closing, plan
+from assistant.protocol.consistency import Answer
 from assistant.protocol.exam import Exam
+from assistant.protocol.meanings import Meaning
 from assistant.protocol.progress import State
-from assistant.protocol.questions import Eye
+from assistant.protocol.questions import Choice, Eye
 from assistant.protocol.start import Start, StartEye
 
 
@@ -166,6 +168,25 @@ def test_what_the_patient_tells_of_stands_among_the_cautions() -> None:
 def test_an_eye_that_is_not_complete_is_said_to_be_so() -> None:
     state, start = ended(Lens(0), Lens(0))
     assert [flag.eye for flag in closing.cautions(state, start) if flag.code == "incomplete"] == list(closing.EYES)
+
+
+@pytest.mark.parametrize(
+    ("doubt", "told"),
+    [("answers_do_not_fit", True), ("position_bias", True), ("no_preference", True), ("lens_open", False)],
+)
+def test_who_did_not_look_for_one_eye_is_doubted_for_the_other(doubt: str, told: bool) -> None:
+    """One person answers for both eyes, and answers by chance now and then fit a lens; an eye left open does not say
+    that nobody looked."""
+    state, start = ended(Lens.of(-1.0), Lens.of(-2.0))
+    pair = Choice(Eye.RIGHT, "settle", Lens.of(-1.0), Lens.of(-2.0))
+    state = state.put(replace(state.right, finished=True, answers=(Answer(pair, Meaning.FIRST),)))
+    assert "other_eye_doubted" not in codes(state, start)
+    state = replace(state, left=replace(state.left, doubts=(doubt,)))
+    said = [flag for flag in closing.cautions(state, start) if flag.code == "other_eye_doubted"]
+    assert [flag.eye for flag in said] == [Eye.RIGHT] * told
+    assert all("left eye" in wording.flag(flag) for flag in said)
+    both = replace(state, right=replace(state.right, doubts=(doubt,)))
+    assert "other_eye_doubted" not in codes(both, start), "each eye is doubted for itself"
 
 
 def test_the_near_pd_is_reckoned_only_where_an_add_needs_it() -> None:
