@@ -41,7 +41,7 @@ def _tables(questions: Sequence[Question], seen: Seen) -> Iterator[tuple[list[in
         if isinstance(question, Choice):
             values[0].extend(choice_values(question.first, question.second, said) for said in _CHOICE)
         elif isinstance(question, Legible):
-            values[1].extend(line_values(question.lens, question.line, said) for said in _LEGIBLE)
+            values[1].append(line_values(question.lens, question.line, Meaning.YES))
         elif isinstance(question, AcuityQuestion):
             values[2].extend(reading_values(question.lens))
         else:
@@ -49,15 +49,15 @@ def _tables(questions: Sequence[Question], seen: Seen) -> Iterator[tuple[list[in
     asked = Answers(columns(values[0], 12), columns(values[1], 7), columns(values[2], 5))
     each = np.exp(seen.log_each(asked)).astype(np.float64)
     parts = np.split(each, np.cumsum([len(values[0]), len(values[1])]))
-    parts[0] = parts[0][np.argsort(asked.packed.order)]
-    for places, part in zip((choices, lines, readings), parts, strict=True):
+    for places, part, whole in zip((choices, lines, readings), parts, (False, False, True), strict=True):
         if places:
             table = part.reshape(len(places), -1, each.shape[1])
-            yield places, table / table.sum(axis=1, keepdims=True)
+            total = table.sum(axis=1, keepdims=True)
+            # What is left of 1 is the chance of the answer not looked at: "the same", no letter.
+            yield places, table / total if whole else np.concatenate((table, np.maximum(1 - total, 0)), axis=1)
 
 
-_CHOICE: Final = (Meaning.FIRST, Meaning.SECOND, Meaning.SAME)
-_LEGIBLE: Final = (Meaning.YES, Meaning.NO)
+_CHOICE: Final = (Meaning.FIRST, Meaning.SECOND)
 
 
 def information(table: Array, weights: Array) -> float:

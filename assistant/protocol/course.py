@@ -75,13 +75,13 @@ class Course:
         if progress.told is not None:
             self.keep(replace(progress, told=None))
 
-    def _first_shown(self, pair: Choice) -> None:
+    def _first_shown(self, progress: EyeProgress, pair: Choice) -> Lens | None:
         """The first lens of a pair is what the dials should show as it is asked: told where that is another lens."""
-        progress, first = self.state.of(pair.eye), pair.first.with_cross(None)
-        if first != (progress.told or progress.state.lens):
-            self.give(ShowLens(pair.eye, first))
-            told = first if first != progress.state.lens else None
-            self.keep(replace(progress, told=told))
+        first, lens = pair.first.with_cross(None), progress.state.lens
+        if first == (progress.told or lens):
+            return progress.told
+        self.give(ShowLens(pair.eye, first))
+        return first if first != lens else None
 
     def other_eye(self, progress: EyeProgress) -> None:
         """An eye is gone back to: what its dials should show is said in full."""
@@ -98,27 +98,23 @@ class Course:
         """Put a question, or the one that stands once more; `tries` were without an answer."""
         question = question or self.state.question
         assert question is not None
-        if isinstance(question, Choice) and question.eye is not Eye.BOTH and question.step != "duochrome":
-            self._first_shown(question)
-        state = replace(self.state, question=question, tries=tries, unclear=0)
-        number = 1
+        state, lenses = self.state, lenses_of(question)
+        number, on, dials = 1, state.dials, state.dials
         if question.eye is not Eye.BOTH:
             progress = state.of(question.eye)
-            number = progress.asked + 1
-            state = state.put(replace(progress, asked=number))
-        on = state.dials
-        lenses = lenses_of(question)
-        if on is None and question.eye is not Eye.BOTH and lenses:  # they show the lens last told
-            before = state.of(question.eye).state.lens
-            on = before if lenses[0].with_cross(None) != before else None
+            number, lens, told = progress.asked + 1, progress.state.lens, progress.told
+            between = question.step == "duochrome"  # its colours stand for the two lenses: the dials stay between them
+            if isinstance(question, Choice) and not between:
+                told = self._first_shown(progress, question)
+            if lenses:
+                if on is None and lenses[0].with_cross(None) != lens:
+                    on = lens  # they show the lens last told
+                dials = lens if between else lenses[-1]
+            state = state.put(replace(progress, asked=number, told=told))
+        elif isinstance(question, Choice) and question.step in ("near", "intermediate"):
+            dials = question.second
         self.give(Ask(question, number, tries, on, self._back_to_one(question)))
-        if isinstance(question, Choice) and question.step in ("near", "intermediate"):
-            state = replace(state, dials=question.second)
-        elif question.eye is not Eye.BOTH and lenses:
-            # The colours of the duochrome stand for the two lenses: the dials stay between them.
-            between = question.step == "duochrome"
-            state = replace(state, dials=state.of(question.eye).state.lens if between else lenses[-1])
-        self.state = state
+        self.state = replace(state, question=question, tries=tries, unclear=0, dials=dials)
 
     def _back_to_one(self, question: Question) -> bool:
         """Whether the first lens of a pair is the one that was "one" in the pair just shown."""
