@@ -564,8 +564,8 @@ _FLAGS: Mapping[str, Callable[[Facts], str]] = {
         f"{' to '.join(plan.PLUS_CHECK_USUAL)} is usual: too little plus may be in."
     ),
     "other_eye_doubted": lambda f: (
-        f"The same person's answers for the {f['other']} eye do not fit together: look at this lens again before relying "
-        "on it."
+        f"The same person's answers for the {f['other']} eye do not fit together: look at this lens again before "
+        "relying on it."
     ),
     "never_blurred": lambda f: f"{f['clicks']} clicks of plus did not blur the line: check the lens and the chart.",
     "acuity_poor_try_again": lambda f: f"Best vision {f['acuity']}: the eye is gone through once more.",
