@@ -6,7 +6,7 @@ else happens), to the watchers, and to the voice.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -14,13 +14,14 @@ from .evidence.known import interval
 from .evidence.together import weigh
 from .grammar import Grammar, Grammars, wording
 from .grammar.grammar import EVERYWHERE, listening_for
-from .protocol.effects import Ask, Effect, Prescribe, Recorded, Say
+from .protocol.effects import Ask, Effect, Flag, Prescribe, Recorded, Say
 from .protocol.exam import Exam
 from .protocol.meanings import Heard, Outcome, Speaker
 from .protocol.questions import Eye, Question
 from .protocol.start import Start
-from .record.events import Event, Recording, Words, event
+from .record.events import Event, Recording, Words, event, plain
 from .record.folder import ExamFolder
+from .record.log import WRITERS
 from .stopping import taken_whole
 
 Watcher = Callable[[Event], None]
@@ -57,6 +58,7 @@ class Session:
         self.last_ask: Ask | None = None
         self.times_asked = 0
         self._seq = 0
+        self._broken = False  # an event could not be logged
 
     # ------------------------------------------------------------------------------------------------ running
     def begin(self) -> None:
@@ -74,18 +76,31 @@ class Session:
             self._log({"kind": "flag", "code": code, "eye": Eye.BOTH.value, "says": says, "facts": {}})
             self._say(says)
 
-    def catch_up(self, heard: Iterable[Heard]) -> None:
-        """Bring the exam to where earlier utterances left it; they are in the log already, so nothing is said."""
-        self.exam.begin()
+    def catch_up(self, heard: Iterable[Heard], logged: Sequence[Event]) -> None:
+        """Bring the exam to where earlier utterances left it; they are in the log already, so nothing is said.
+
+        `logged` are the events after the last of them. Where the exam was cut off among what followed from that one (a
+        caution, a lens, the next question), the rest of it is logged now: it would never come again.
+        """
+        effects = self.exam.begin()
         for utterance in heard:
-            self.exam.hear(utterance)
+            effects = self.exam.hear(utterance)
+        followed = [made for made, _ in self._events(one for one in effects if not isinstance(one, Recorded))]
+        known = [{key: value for key, value in held.items() if key not in WRITERS} for held in logged]
+        if known == plain(followed[: len(known)]):
+            with taken_whole():
+                for made in followed[len(known) :]:
+                    self._log(made)
 
     def ask_again(self) -> None:
-        """Put the question that stands once more."""
-        self._carry_out(self.exam.again())
+        """Put the question that stands once more; nothing where the exam is over."""
+        with taken_whole():
+            self._carry_out(self.exam.again())
 
     def close(self) -> None:
-        """The input has ended."""
+        """The input has ended. Where the log could not be written, it is not gone on with: it would have a gap."""
+        if self._broken:
+            return
         with taken_whole():
             self._carry_out(self.exam.close())
 
@@ -129,17 +144,25 @@ class Session:
     def _carry_out(
         self, effects: tuple[Effect, ...], recording: Recording | None = None, hedged_by: tuple[str, ...] = ()
     ) -> None:
+        for made, words in self._events(effects, recording, hedged_by):
+            self._log(made)
+            self._say(words)
+
+    def _events(
+        self, effects: Iterable[Effect], recording: Recording | None = None, hedged_by: tuple[str, ...] = ()
+    ) -> Iterator[tuple[Event, str]]:
+        """What is logged of effects, in order, each with what is said then, or ""."""
         for effect in effects:
             if isinstance(effect, Ask):
-                self._ask(effect)
+                yield from self._asked(effect)
                 continue
             words = wording.words(effect, self.exam.instrument)
             if isinstance(effect, Prescribe):
                 effect = self._with_intervals(effect)
             made = event(effect, Words(words), recording if isinstance(effect, Recorded) else None)
-            self._log({**made, "hedged_by": list(hedged_by)} if hedged_by and isinstance(effect, Recorded) else made)
-            if isinstance(effect, Say):
-                self._say(words)
+            if hedged_by and isinstance(effect, Recorded):
+                made["hedged_by"] = list(hedged_by)
+            yield made, words if isinstance(effect, Say) else wording.aloud(effect) if isinstance(effect, Flag) else ""
 
     def _with_intervals(self, draft: Prescribe) -> Prescribe:
         """The draft with what the answers leave open of each eye."""
@@ -150,16 +173,14 @@ class Session:
         )
         return replace(draft, right=right, left=left)
 
-    def _ask(self, ask: Ask) -> None:
+    def _asked(self, ask: Ask) -> Iterator[tuple[Event, str]]:
         self.last_ask = ask
         self.times_asked += 1
         words = wording.question(ask, self.exam.instrument)
-        self._log({"kind": "prompt", "to": Speaker.EXAMINER.value, "say": words, "key": "ask"})
-        self._say(words)
+        yield {"kind": "prompt", "to": Speaker.EXAMINER.value, "say": words, "key": "ask"}, words
         if self.asks == "assistant" and (for_patient := wording.patient_question(ask)):
-            self._log({"kind": "prompt", "to": Speaker.PATIENT.value, "say": for_patient, "key": "ask"})
-            self._say(for_patient)
-        self._log(event(ask, Words("", wording.expects(ask))))
+            yield {"kind": "prompt", "to": Speaker.PATIENT.value, "say": for_patient, "key": "ask"}, for_patient
+        yield event(ask, Words("", wording.expects(ask))), ""
 
     def _say(self, words: str) -> None:
         if self._speak is not None and words:
@@ -167,7 +188,9 @@ class Session:
 
     def _log(self, made: Event) -> None:
         if self._folder is not None:
+            self._broken = True
             written: dict[str, Any] = self._folder.append(made)
+            self._broken = False
         else:
             written = {"seq": self._seq, **made}
             self._seq += 1

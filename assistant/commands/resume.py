@@ -9,6 +9,7 @@ from pathlib import Path
 from ..errors import UserError
 from ..record.events import heard_from_event
 from ..record.folder import ExamFolder, log_of
+from ..record.replay import replay
 from ..session import Session
 from .exam import add_listening, conduct
 
@@ -31,16 +32,18 @@ def run(args: argparse.Namespace) -> int:
         raise UserError(f"{args.folder}: nothing was logged yet: begin the exam anew")
     if any(event["kind"] == "prescription" and event.get("confirmed") for event in log.events):
         raise UserError(f"{args.folder} is a finished exam: correct it by amend, or begin a new one")
-    heard = [heard_from_event(event) for event in log.of_kind("heard") if "amends" not in event]
-    stood_at = next((event for event in reversed(log.events) if event["kind"] == "question"), None)
+    if any("amends" in event or "by_hand" in event or "signed" in event for event in log.events):
+        raise UserError(
+            f"{args.folder} was corrected or signed since, which going on would undo: correct it by amend, or begin a "
+            "new exam"
+        )
+    if replay(log).parted is not None:
+        raise UserError(f"{args.folder}: its answers lead elsewhere with this version of the program: begin a new exam")
+    spoken = [place for place, event in enumerate(log.events) if event["kind"] == "heard"]
+    after = log.events[spoken[-1] + 1 :] if spoken else log.events
 
     def go_on(session: Session) -> None:
-        session.catch_up(heard)
-        question = session.question
-        if question is None or stood_at is None or question.step != stood_at["step"]:
-            raise UserError(
-                f"{args.folder}: its answers lead elsewhere with this version of the program: begin a new exam"
-            )
+        session.catch_up((heard_from_event(log.events[place]) for place in spoken), after)
         session.ask_again()
 
     def reopen(heard_by: Mapping[str, str]) -> ExamFolder:

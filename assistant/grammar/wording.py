@@ -153,7 +153,7 @@ def _acuity(asked: AcuityQuestion, dials: Lens | None, head: Instrument) -> str:
     if asked.step == "unaided":
         return f"{_eye(asked.eye)}, no lens: the smallest line?"
     if asked.step == "pinhole":
-        return f"{_eye(asked.eye)}: pinhole in; the smallest line?"
+        return f"{_eye(asked.eye)}: {_dial_to(dials, asked.lens, head)}pinhole in; the smallest line?"
     if asked.step == "acuity_both":
         return "Both eyes open: the smallest line?"
     return f"{_eye(asked.eye)}: {_dial_to(dials, asked.lens, head)}the smallest line now?"
@@ -212,7 +212,7 @@ def _choice(asked: Choice, ask: Ask, head: Instrument) -> str:
         turn = _dial_to(ask.dials, between, head)
         return f"{_eye(asked.eye)}: {turn}red and green; one, clearer on red; two, clearer on green."
     if asked.step in _PAIRS_OF_THEIR_OWN:
-        return _PAIRS_OF_THEIR_OWN[asked.step](asked, ask.dials)
+        return _PAIRS_OF_THEIR_OWN[asked.step](asked, ask.dials, head)
     eye = _eye(asked.eye)
     dials = ask.dials
     if asked.first.cross is not None:
@@ -252,21 +252,23 @@ def _cross(asked: Choice, dials: Lens | None, head: Instrument) -> str:
     return f"{held}one, {mark} mark at {axis(at)}; two, flip."
 
 
-def _near_pair(asked: Choice, dials: Lens | None) -> str:
+def _near_pair(asked: Choice, dials: Lens | None, head: Instrument) -> str:
     card = "near card" if asked.step == "near" else "screen"
     back = "back to one; " if dials is not None and dials != asked.first else ""
     return f"Both eyes, {card}: {back}{clicks(asked.second.sphere - asked.first.sphere)} on each."
 
 
-_PAIRS_OF_THEIR_OWN: Mapping[str, Callable[[Choice, Lens | None], str]] = {
+def _balance_pair(asked: Choice, dials: Lens | None, head: Instrument) -> str:
+    first, second = power(head.shown(asked.first).sphere), power(head.shown(asked.second).sphere)
+    if asked.eye is Eye.BOTH:
+        return f"Cover in turn: one, right eye, sphere {first}; two, left eye, sphere {second}."
+    return f"{_eye(asked.eye)} alone: one is sphere {first}; two is sphere {second}."
+
+
+_PAIRS_OF_THEIR_OWN: Mapping[str, Callable[[Choice, Lens | None, Instrument], str]] = {
     "near": _near_pair,
     "intermediate": _near_pair,
-    "balance": lambda asked, _: (
-        f"Cover in turn: one, right eye, sphere {power(asked.first.sphere)}; "
-        f"two, left eye, sphere {power(asked.second.sphere)}."
-        if asked.eye is Eye.BOTH
-        else f"{_eye(asked.eye)} alone: two is sphere {power(asked.second.sphere)}."
-    ),
+    "balance": _balance_pair,
 }
 
 
@@ -292,20 +294,22 @@ def expects(ask: Ask) -> tuple[str, ...]:
 
 
 # ---------------------------------------------------------------------------------------------------- prompts
-def _out_of_range(facts: Facts) -> str:
+def _out_of_range(facts: Facts, head: Instrument) -> str:
     allowed = {
         "set_sphere": "Sphere goes from minus twenty to plus twenty, in quarters.",
-        "set_cylinder": "Cylinder goes from zero to minus eight, in quarters.",
+        "set_cylinder": f"Cylinder goes from zero to {'plus' if head.plus else 'minus'} eight, in quarters.",
         "set_axis": "Axis goes from one to one eighty.",
         "set_acuity": "A line such as twenty twenty-five.",
         "set_pd": "P d goes from forty to eighty millimetres.",
         "set_age": "Age goes from one to one hundred twenty.",
-        "set_add": "Add goes from plus zero point two five to plus five, in quarters.",
+        "set_add": "Add goes from zero to plus five, in quarters.",
         "set_near_pd": "Near p d goes from forty to eighty millimetres.",
         "set_vertex": "Vertex distance goes from zero to twenty millimetres.",
         "power_at": "Vertex distance goes from zero to twenty millimetres.",
     }
-    return "Not on the dial. " + allowed.get(str(facts.get("meaning")), "Say it once more.")
+    meaning = str(facts.get("meaning"))
+    dial = "Not on the dial. " if meaning in ("set_sphere", "set_cylinder", "set_axis", "set_add") else ""
+    return dial + allowed.get(meaning, "Say it once more.")
 
 
 def _read_back(facts: Facts) -> str:
@@ -348,13 +352,23 @@ _WHY = {
     "intermediate": "A screen stands farther off than a page and asks for less.",
 }
 
+_THROUGH: Mapping[str, str] = {"": "Vision", "plus": "With plus,", "pinhole": "Through the pinhole,"}
+
 _SAY: Mapping[str, Callable[[Facts], str]] = {
     "welcome": lambda f: "Ready.",
     "eye_begins": lambda f: f"{_eye(f['eye'])}. {lens(cast(Shown, f['lens'])).capitalize()}.",
     "eye_done": lambda f: f"{_eye(f['eye'])} ends at {lens(cast(Shown, f['lens']))}.",
+    "cross_away": lambda f: "Cross cylinder away.",
+    "balance_ends": lambda f: (
+        f"Without the fog: right eye, sphere {power(cast(Shown, f['right']).sphere)}; "
+        f"left eye, sphere {power(cast(Shown, f['left']).sphere)}."
+    ),
+    "pinhole_out": lambda f: "Pinhole out.",
+    "cautions": lambda f: "There are cautions on the record: read them before signing.",
     "age_doubtful": lambda f: f"Age {f['age']}? Say it once more if it is right.",
+    "pd_doubtful": lambda f: f"P d {_number(f['pd'])}? Hardly anybody has that. Say it once more if it is right.",
     "other_eye": lambda f: f"{_eye(f['eye'])}. {lens(cast(Shown, f['lens'])).capitalize()}.",
-    "acuity_recorded": lambda f: f"{'With plus,' if f.get('plus') else 'Vision'} {line(cast(str, f['line']))}.",
+    "acuity_recorded": lambda f: f"{_THROUGH[cast(str, f.get('through', ''))]} {line(cast(str, f['line']))}.",
     "pd_recorded": lambda f: f"P d {_number(f['pd'])}.",
     "age_recorded": lambda f: f"Age {_number(f['age'])}.",
     "add_recorded": lambda f: f"Add {power(cast(int, f['add']))}.",
@@ -378,7 +392,7 @@ _SAY: Mapping[str, Callable[[Facts], str]] = {
     "power_at": lambda f: _power_at(f),
     "vertex_needed": lambda f: "Set the vertex distance first, such as vertex twelve.",
     "cylinder_by": lambda f: f"Cylinder power by {'dial steps' if f['by'] == 'dial' else 'cross cylinder'}.",
-    "dials_set": lambda f: f"{_eye(f['eye'])}: {lens(cast(Shown, f['lens']))}.",
+    "dials_set": lambda f: f"{_eye(f['eye'])}: {_set(cast(Shown, f['lens']), str(f['dial']))}.",
     "weighed": lambda f: f"{_eye(f['eye'])}, all answers together: {lens(cast(Lens, f['lens']))}.",
     "undone": lambda f: "Undone.",
     "nothing_to_undo": lambda f: "Nothing to undo.",
@@ -387,7 +401,6 @@ _SAY: Mapping[str, Callable[[Facts], str]] = {
     "noted": lambda f: "Noted.",
     "paused": lambda f: "Paused. Say resume to go on.",
     "resumed": lambda f: "Going on.",
-    "out_of_range": _out_of_range,
     "type_or_say": lambda f: "I cannot make out the answer. Please type it, or say the command.",
     "finished": lambda f: "Draft written. It is a draft until it is signed.",
     "finished_unconfirmed": lambda f: "Draft written, not confirmed. It is a draft until it is signed.",
@@ -401,6 +414,11 @@ _NOT_DONE: Mapping[str, str] = {
     "age_unknown": "the age is not known, say it first",
     "young": "under forty, say near if it is wanted",
 }
+
+
+def _set(value: Shown, dial: str) -> str:
+    """A lens of which one dial was set: that dial, too, where the lens itself says nothing of it."""
+    return lens(value) + (f", axis {axis(value.axis)}" if dial == "axis" and not value.cylinder else "")
 
 
 def _add_on(add: object) -> str:
@@ -418,13 +436,13 @@ def _compared(facts: Facts) -> str:
     before = {"glasses": "the glasses", None: "the start"}.get(cast("str | None", facts["source"]))
     before = before or f"the {facts['source']}"
     parts = []
-    for dial in ("sphere", "cylinder"):
-        change = cast(int, facts[dial])
+    old, new = cast(Shown, facts["before"]), cast(Shown, facts["after"])
+    for dial, change in (("sphere", new.sphere - old.sphere), ("cylinder", new.cylinder - old.cylinder)):
         if change:
             parts.append(f"{dial} {power(change)}")
     swing = cast("int | None", facts["swing"])
     if swing:
-        parts.append(f"axis by {axis(swing)} degrees")
+        parts.append(f"axis by {axis(swing)} degree{'s' if swing != 1 else ''}")
     return f"{_eye(facts['eye'])}, against {before}: {', '.join(parts) if parts else 'no change'}."
 
 
@@ -485,7 +503,7 @@ def prompt(say: Say, head: Instrument = MINUS_HEAD) -> str:
         key: head.shown(value) if isinstance(value, Lens) and say.key != "transposed" else value
         for key, value in say.facts.items()
     }
-    return _SAY[say.key](facts)
+    return _out_of_range(facts, head) if say.key == "out_of_range" else _SAY[say.key](facts)
 
 
 # ---------------------------------------------------------------------------------------------------- cautions
@@ -495,7 +513,9 @@ def _shown(hundredths: object) -> str:
 
 _FLAGS: Mapping[str, Callable[[Facts], str]] = {
     "dial_end": lambda f: (
-        f"The {f['dial']} dial is at its end ({f['at'] if f['dial'] == 'axis' else _shown(f['at'])})."
+        f"The {f['dial']} dial does not go to {_shown(f['at'])}."
+        if f.get("asked")
+        else f"The {f['dial']} dial is at its end ({_shown(f['at'])})."
     ),
     "no_answer": lambda f: (
         f"no usable answer at the step {str(f['step']).replace('_', ' ')}: it was left as it stands."
@@ -527,6 +547,9 @@ _FLAGS: Mapping[str, Callable[[Facts], str]] = {
     "add_unusual": lambda f: (
         f"Add {_shown(f['add'])} is unusual at {f['age']} ({_shown(cast(tuple[int, int], f['usual'])[0])} to "
         f"{_shown(cast(tuple[int, int], f['usual'])[1])}): check working distance and amplitude."
+    ),
+    "add_at_limit": lambda f: (
+        f"Add {_shown(f['add'])} is as far as choices go for the age, and more was preferred: look at it by hand."
     ),
     "add_tentative": lambda f: f"Add {_shown(f['add'])} is tentative, by age or amplitude: it was not refined.",
     "duochrome_disagrees": lambda f: (
@@ -596,6 +619,22 @@ def flag(value: Flag) -> str:
     """The sentence of a caution. What is written down is minus cylinder, whatever the head."""
     sentence = _FLAGS[value.code](value.facts)
     return sentence if value.eye is Eye.BOTH else f"{_eye(value.eye)}: {sentence[0].lower()}{sentence[1:]}"
+
+
+def aloud(value: Flag) -> str:
+    """What is said of a caution as it comes: what the examiner has to know now, with both hands on the dials. What it
+    makes of the patient is for the page, not for the patient's ears."""
+    if value.code == "dial_end":
+        return f"The {value.facts['dial']} dial {'does not go there' if value.facts.get('asked') else 'is at its end'}."
+    if value.code not in _SAID_ALOUD:
+        return ""
+    sentence = flag(value)
+    return sentence[0].upper() + sentence[1:]
+
+
+_SAID_ALOUD = frozenset(
+    {"no_answer", "too_many_questions", "never_blurred", "duochrome_disagrees", "balance_disagrees"}
+)
 
 
 def words(effect: Effect, head: Instrument = MINUS_HEAD) -> str:

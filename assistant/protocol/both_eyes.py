@@ -10,6 +10,7 @@ from .course import Course
 from .effects import ShowLens, Status, StepChange
 from .meanings import Heard, Meaning
 from .questions import AcuityQuestion, Eye, Value
+from .steps.balance import Balance
 from .steps.near import Near, NearAcuity
 
 
@@ -120,6 +121,10 @@ class BothEyes:
         step = self.course.state.together.step
         assert step is not None
         self.course.give(StepChange(Eye.BOTH, step.id, status))
+        question = self.course.state.question
+        if isinstance(step, Balance) and question is not None and question.step == step.id:  # both were fogged
+            self.course.show_own()
+            self.course.say("balance_ends", {str(eye): lens for eye, lens in self.course.dials().items()})
         if isinstance(step, Near):
             self._take(step.left(self._state()))
             age = self.course.state.age
@@ -130,7 +135,7 @@ class BothEyes:
                 self.course.say("add_found", facts)
         together = replace(self.course.state.together, step=None, done=(*self.course.state.together.done, step.id))
         if isinstance(step, Near) and step.id == "near":
-            together = replace(together, tentative=status is not Status.DONE)
+            together = replace(together, tentative=status is not Status.DONE, limited=step.at_limit)
         self.course.state = replace(self.course.state, question=None, together=together)
 
     def break_off(self) -> None:

@@ -239,6 +239,8 @@ def _measures(state: State) -> list[Flag]:
     if room.pd is not None and not plan.PD_USUAL[0] <= room.pd <= plan.PD_USUAL[1]:
         flags.append(Flag("pd_unusual", Eye.BOTH, {"pd": room.pd, "usual": plan.PD_USUAL}))
     add, age = state.together.add, room.age
+    if add is not None and state.together.limited:
+        flags.append(Flag("add_at_limit", Eye.BOTH, {"add": add}))
     if add is not None and state.together.tentative:
         flags.append(Flag("add_tentative", Eye.BOTH, {"add": add}))
     if add and age is not None and age >= plan.NEAR_FROM_AGE:

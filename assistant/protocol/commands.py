@@ -58,16 +58,17 @@ class Commands:
             lens = self.course.instrument.turned(progress.state.lens, dial, value)
         except InstrumentError:
             self.course.before.pop()
-            self.course.give(Flag("dial_end", state.eye, {"dial": dial, "at": value}))
+            self.course.give(Flag("dial_end", state.eye, {"dial": dial, "at": value, "asked": True}))
             self.course.ask(tries=0)
             return
         eye = progress.state.to(lens)
         step = progress.step.rebased(eye) if progress.step is not None else None
         last = step is None or step.id in roads.LAST
         progress = replace(progress, state=eye, step=step, checking=None, by_hand=progress.by_hand or last)
-        self.course.state = replace(state.put(progress), dials=None)
+        self.course.keep(progress)
         self.course.show(lens)
         self.course.say("dials_set", {"eye": state.eye, "dial": dial, "lens": lens})
+        self.course.said_in_full(lens)
         self.way.go_on()
 
     def _set_add(self, add: int) -> None:
@@ -76,7 +77,8 @@ class Commands:
             self.way.both.leave(Status.DONE, told=False)
         together = self.course.state.together
         self.course.state = replace(
-            self.course.state, together=replace(together, add=add, tentative=False, done=(*together.done, "near"))
+            self.course.state,
+            together=replace(together, add=add, tentative=False, limited=False, done=(*together.done, "near")),
         )
         self.course.say("add_recorded", {"add": add})
 
@@ -85,17 +87,27 @@ class Commands:
         if not self.course.before:
             self.course.say("nothing_to_undo")
         else:
-            paused = self.course.state.paused
             shown = self.course.dials()
             now, before = self.course.state, self.course.before.pop()
-            on = (now.dials or self.course.lens()) if before.eye is now.eye else None
-            self.course.state = replace(before, paused=paused, dials=on, raised=now.raised)
+            on = now.dials or self.course.lens()
+            here = before.eye is now.eye and before.together.step is now.together.step is None
+            if not here:
+                self.course.cross_away()
+            self.course.state = replace(
+                before, paused=now.paused, dials=on if here else None, pinhole=now.pinhole, raised=now.raised
+            )
             self.course.say("undone")
+            if now.together.on_dials and not before.together.on_dials:
+                self.course.say("back_to_distance")
             for eye, lens in self.course.dials().items():
                 if lens != shown[eye]:
                     self.course.give(ShowLens(eye, lens))
-        if not self.course.state.paused:
-            self.course.ask(tries=0)
+            if not here:
+                self.course.say_dials()
+        question = self.course.state.question
+        if not self.course.state.paused and question is not None:
+            self.course.state = replace(self.course.state, question=None)  # the pair shown last was another one
+            self.course.ask(tries=0, question=question)
 
     def repeat(self, heard: Heard) -> None:
         """The question that stands, put again."""
@@ -167,10 +179,7 @@ class Commands:
         """Goes on with the question that stood."""
         self.course.state = replace(self.course.state, paused=False)
         self.course.say("resumed")
-        question = self.course.state.question
-        if question is not None and question.eye is not Eye.BOTH:  # anybody may have turned the dials meanwhile
-            self.course.other_eye(self.course.state.of(question.eye))
-            self.course.state = replace(self.course.state, dials=None)
+        self.course.say_dials()  # anybody may have turned them meanwhile
         self.course.ask(tries=0)
 
     def next(self, heard: Heard) -> None:
@@ -201,6 +210,7 @@ class Commands:
     def _to_eye(self, wanted: Eye, after: str) -> None:
         """Look at an eye: go on with it, or look at a finished one again from the steps that follow `after`."""
         self.way.both.break_off()
+        self.course.cross_away()
         progress = replace(self.course.state.of(wanted), examined=True)
         if progress.finished and progress.begun:
             step = route.following(progress.state, after)[1]

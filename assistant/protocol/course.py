@@ -15,6 +15,7 @@ from .progress import EyeProgress, Room, State, Together
 from .questions import AcuityQuestion, Choice, Eye, Legible, Question
 from .start import Road, Start, StartEye
 from .steps.near import with_add
+from .steps.seeing import Pinhole
 from .weighing import Weigh
 
 
@@ -75,17 +76,53 @@ class Course:
         if progress.told is not None:
             self.keep(replace(progress, told=None))
 
-    def _first_shown(self, progress: EyeProgress, pair: Choice) -> Lens | None:
-        """The first lens of a pair is what the dials should show as it is asked: told where that is another lens."""
-        first, lens = pair.first.with_cross(None), progress.state.lens
-        if first == (progress.told or lens):
+    def show_own(self) -> None:
+        """What was shown for a question only is gone: each eye has its own lens before it."""
+        for eye in closing.EYES:
+            progress = self.state.of(eye)
+            if progress.told is not None:
+                self.give(ShowLens(eye, progress.state.lens))
+                self.keep(replace(progress, told=None))
+
+    def _shown(self, progress: EyeProgress, lens: Lens) -> Lens | None:
+        """A lens is what an eye's dials should show as it is asked about: shown, where they should have shown another.
+        What is then told of that eye."""
+        lens, own = lens.with_cross(None), progress.state.lens
+        if lens == (progress.told or own):
             return progress.told
-        self.give(ShowLens(pair.eye, first))
-        return first if first != lens else None
+        self.give(ShowLens(progress.state.eye, lens))
+        return lens if lens != own else None
+
+    def cross_away(self) -> None:
+        """A cross cylinder that is still before the eye that is on is not left there."""
+        on = self.state.dials
+        if on is not None and on.cross is not None:
+            self.say("cross_away")
+            self.state = replace(self.state, dials=on.with_cross(None))
 
     def other_eye(self, progress: EyeProgress) -> None:
         """An eye is gone back to: what its dials should show is said in full."""
         self.say("other_eye", {"eye": progress.state.eye, "lens": progress.state.lens})
+        self.said_in_full(progress.state.lens)
+
+    def said_in_full(self, lens: Lens) -> None:
+        """The dials of the eye that is on were told this lens; of what was before it, only a cross cylinder is left."""
+        on = self.state.dials
+        self.state = replace(self.state, dials=lens.with_cross(None if on is None else on.cross))
+
+    def say_dials(self) -> None:
+        """For whoever may have turned the dials: what those of the eye asked about should show, or of both eyes."""
+        question = self.state.question
+        if question is None:
+            return
+        if question.eye is not Eye.BOTH:
+            self.other_eye(self.state.of(question.eye))
+            if isinstance(question, Choice) and question.first.cross is not None:  # that it goes in is said as well
+                self.state = replace(self.state, dials=self.state.of(question.eye).state.lens)
+        elif self.state.together.step is not None and not self.state.closing:
+            for eye, lens in self.dials().items():
+                self.say("other_eye", {"eye": eye, "lens": lens})
+            self.state = replace(self.state, dials=None)
 
     def caution(self, flags: Iterable[Flag]) -> None:
         """Give out the cautions that are new."""
@@ -98,21 +135,26 @@ class Course:
         """Put a question, or the one that stands once more; `tries` were without an answer."""
         question = question or self.state.question
         assert question is not None
-        state, lenses = self.state, lenses_of(question)
+        if self.state.pinhole and question.step != Pinhole.id:
+            self.say("pinhole_out")
+        state, lenses = replace(self.state, pinhole=question.step == Pinhole.id), lenses_of(question)
         number, on, dials = 1, state.dials, state.dials
         if question.eye is not Eye.BOTH:
             progress = state.of(question.eye)
             number, lens, told = progress.asked + 1, progress.state.lens, progress.told
             between = question.step == "duochrome"  # its colours stand for the two lenses: the dials stay between them
             if isinstance(question, Choice) and not between:
-                told = self._first_shown(progress, question)
+                told = self._shown(progress, question.first)
             if lenses:
                 if on is None and lenses[0].with_cross(None) != lens:
-                    on = lens  # they show the lens last told
+                    on = lens  # no dial was told since
                 dials = lens if between else lenses[-1]
             state = state.put(replace(progress, asked=number, told=told))
-        elif isinstance(question, Choice) and question.step in ("near", "intermediate"):
+        elif isinstance(question, Choice):
             dials = question.second
+            if question.step == "balance":
+                for eye, lens in zip(closing.EYES, lenses, strict=True):
+                    state = state.put(replace(state.of(eye), told=self._shown(state.of(eye), lens)))
         self.give(Ask(question, number, tries, on, self._back_to_one(question)))
         self.state = replace(state, question=question, tries=tries, unclear=0, dials=dials)
 
@@ -124,9 +166,9 @@ class Course:
         return before.first == question.first and before.second == on
 
     def dials(self) -> dict[Eye, Lens]:
-        """What the dials of each eye should show, the add on them while near is looked at."""
-        add = self.state.together.on_dials
-        return {eye: with_add(self.state.of(eye).state.lens, add) for eye in closing.EYES}
+        """What the dials of each eye were to show by the last word, the add on them while near is looked at."""
+        add, eyes = self.state.together.on_dials, (self.state.of(eye) for eye in closing.EYES)
+        return {one.state.eye: one.told or with_add(one.state.lens, add) for one in eyes}
 
     def lens(self) -> Lens:
         """Before the eye that is on."""

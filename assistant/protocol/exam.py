@@ -118,12 +118,12 @@ class Exam:
     def again(self) -> tuple[Effect, ...]:
         """The question that stands, for someone who has just come in; nothing about the exam changes."""
         question = self._course.state.question
-        if question is not None:
-            if question.eye is not Eye.BOTH:
-                self._course.other_eye(self._course.state.of(question.eye))
-                self._course.state = replace(self._course.state, dials=None)
+        if self._course.state.paused:
+            self._course.say("paused")
+        elif question is not None:
+            self._course.say_dials()
             asked = 1 if question.eye is Eye.BOTH else self._course.state.of(question.eye).asked
-            self._course.give(Ask(question, asked))
+            self._course.give(Ask(question, asked, dials=self._course.state.dials))
         return self._course.flush()
 
     def close(self) -> tuple[Effect, ...]:
@@ -160,8 +160,8 @@ class Exam:
         if isinstance(question, Confirm) and meaning is Meaning.YES:
             # A bare yes may be the patient's, to somebody else: only where it is known not to be, it confirms.
             return self._answer if heard.by is Speaker.EXAMINER or (heard.typed and heard.by is None) else None
-        if meaning is Meaning.SET_AGE and self._age_doubtful(heard):
-            return self._doubt_age
+        if self._doubtful(heard):
+            return self._doubt
         if self._answers(question, meaning):
             return self._answer
         if meaning in _NUMBER_COMMANDS:
@@ -218,15 +218,21 @@ class Exam:
             self._way.eye.answer(heard)
         self._way.go_on()
 
-    def _age_doubtful(self, heard: Heard) -> bool:
-        """An age at which nobody answers such questions: more likely "one", for a lens. Told twice, it counts."""
-        age = heard.value
-        return isinstance(age, int) and age < plan.AGE_ANSWERS and self._course.state.doubted != age
+    def _doubtful(self, heard: Heard) -> bool:
+        """An age at which nobody answers such questions (more likely "one", for a lens), a PD that hardly anybody has:
+        told twice, it counts."""
+        value = heard.value
+        if not isinstance(value, (int, float)) or self._course.state.doubted == (heard.meaning, value):
+            return False
+        if heard.meaning is Meaning.SET_AGE:
+            return value < plan.AGE_ANSWERS
+        return heard.meaning is Meaning.SET_PD and not plan.PD_ADULT[0] <= value <= plan.PD_ADULT[1]
 
-    def _doubt_age(self, heard: Heard) -> None:
-        assert isinstance(heard.value, int)
-        self._course.state = replace(self._course.state, doubted=heard.value)
-        self._course.say("age_doubtful", {"age": heard.value})
+    def _doubt(self, heard: Heard) -> None:
+        assert heard.meaning is not None and isinstance(heard.value, (int, float))
+        self._course.state = replace(self._course.state, doubted=(heard.meaning, heard.value))
+        name = "age" if heard.meaning is Meaning.SET_AGE else "pd"
+        self._course.say(f"{name}_doubtful", {name: heard.value})
         self._course.ask(tries=0)
 
     def _unusable(self, heard: Heard) -> None:
@@ -242,4 +248,7 @@ class Exam:
                 return
         if heard.outcome is Outcome.OUT_OF_RANGE:
             self._course.say("out_of_range", {"meaning": heard.meaning, "value": heard.value})
+            if heard.meaning is not None and not self._answers(self._course.state.question, heard.meaning):
+                self._course.ask(tries=self._course.state.tries)  # a command that could not be followed is no answer
+                return
         self._way.tried()

@@ -15,7 +15,7 @@ from .questions import AcuityQuestion, Choice, Eye, Question
 from .start import Road
 from .steps.base import Step
 from .steps.led import Led, led
-from .steps.seeing import PlusCheck
+from .steps.seeing import Pinhole, PlusCheck
 from .steps.settle import Settle
 from .weighing import Said, weighed
 
@@ -85,9 +85,8 @@ class OneEye:
         if move.eye.lens != progress.state.lens:
             self.course.show(move.eye.lens)
         if isinstance(question, AcuityQuestion) and heard.meaning is Meaning.SET_ACUITY:
-            self.course.say(
-                "acuity_recorded", {"eye": state.eye, "line": heard.value, "plus": _plus_added(question, move.eye)}
-            )
+            through = _through(question, move.eye)
+            self.course.say("acuity_recorded", {"eye": state.eye, "line": heard.value, "through": through})
 
     def _on_dials(self, question: Question) -> bool:
         """Whether this head's dials can show what is asked about."""
@@ -136,6 +135,7 @@ class OneEye:
         self.course.say("eye_begins", {"eye": eye.eye, "lens": eye.lens})
         self.course.keep(replace(progress, state=eye, step=step, begun=True))
         self.course.show(eye.lens)
+        self.course.said_in_full(eye.lens)
         self.course.give(StepChange(eye.eye, step.id, Status.BEGUN))
         return self.course.state.of(eye.eye)
 
@@ -201,9 +201,9 @@ class OneEye:
         lens = weighed(said, eye, cylinder=road is not Road.RECHECK)
         if lens == eye.lens or not self.course.instrument.reaches(lens):
             return eye
-        self.course.state = replace(self.course.state, dials=None)
         self.course.show(lens)
         self.course.say("weighed", {"eye": eye.eye, "lens": lens})
+        self.course.said_in_full(lens)
         return eye.to(lens)
 
     def _settling(self, progress: EyeProgress, step: Settle | Led) -> EyeProgress:
@@ -249,7 +249,9 @@ class OneEye:
         self.course.keep(replace(progress, finished=True, doubts=codes))
         if progress.told is not None:
             self.course.show(progress.state.lens)
+        self.course.cross_away()
         self.course.say("eye_done", {"eye": progress.state.eye, "lens": progress.state.lens})
+        self.course.state = replace(self.course.state, dials=progress.state.lens)
         self._pinhole_for_worse()
 
     def _worse(self) -> Eye | None:
@@ -267,14 +269,16 @@ class OneEye:
         step = roads.next_end(progress, False, True)
         if step is not None:
             self.course.give(StepChange(worse, step.id, Status.BEGUN))
+            on = self.course.state.dials if worse is self.course.state.eye else None
             self.course.state = replace(
-                self.course.state.put(replace(progress, step=step, finished=False)),
-                eye=worse,
-                question=None,
-                dials=None,
+                self.course.state.put(replace(progress, step=step, finished=False)), eye=worse, question=None, dials=on
             )
+            if on is None:
+                self.course.other_eye(progress)
 
 
-def _plus_added(question: AcuityQuestion, eye: EyeState) -> bool:
-    """Whether the line was read through plus that does not stay."""
-    return question.step in (PlusCheck.id, Settle.id) and question.lens != eye.lens
+def _through(question: AcuityQuestion, eye: EyeState) -> str:
+    """What a line was read through that does not stay: "plus", "pinhole" or ""."""
+    if question.step == Pinhole.id:
+        return "pinhole"
+    return "plus" if question.step in (PlusCheck.id, Settle.id) and question.lens != eye.lens else ""

@@ -121,6 +121,7 @@ class Together:
     done    steps of `plan.BOTH_EYES` gone through or passed over
     wanted  steps asked for by command
     tentative  the add was not refined to its end
+    limited    more add was preferred up to where choices may take it
     balanced   the balance was begun
     on_dials   the add that is on the sphere dials now, hundredths
     """
@@ -130,6 +131,7 @@ class Together:
     wanted: frozenset[str] = frozenset()
     add: int | None = None
     tentative: bool = False
+    limited: bool = False
     intermediate: int | None = None
     acuity: str | None = None
     near_acuity: str | None = None
@@ -143,9 +145,11 @@ class State:
 
     setting_up   ids still to be asked before the first eye
     tries        unusable utterances since the question was put; `unclear`, those outside the grammar in a row
-    dials        what the current eye's dials show, where that differs from the lens before it
+    dials        what the dials of the eye that is on show by what was said, a cross cylinder with them; None: nothing
+                 was said of them yet
+    pinhole      a pinhole was asked for, and nobody has said to take it out
     raised       cautions given out at the end so far
-    doubted      an age told once at which nobody answers such questions, years
+    doubted      an age or a PD told once that hardly anybody has: what it is, and its years or millimetres
     power_by     the cylinder's power by "dial" steps or by "cross" cylinder
     """
 
@@ -161,11 +165,12 @@ class State:
     over: bool = False
     confirmed: bool = False
     dials: Lens | None = None
+    pinhole: bool = False
     room: Room = field(default_factory=Room)
     together: Together = field(default_factory=Together)
     raised: tuple[Flag, ...] = ()
     power_by: str = "dial"
-    doubted: int | None = None
+    doubted: tuple[Meaning, int | float] | None = None
 
     @property
     def pd(self) -> float | None:

@@ -127,8 +127,12 @@ class Way:
         while True:
             state = self.course.state
             if state.closing:
-                self.course.caution(closing.cautions(state, self.course.start))
+                self.course.cross_away()
+                self.course.show_own()
+                self.course.caution(closing.cautions(self.course.state, self.course.start))
                 self.course.say("read_back_all", {"prescription": self._prescription()})
+                if self.course.state.raised:
+                    self.course.say("cautions")
                 self.course.ask(tries=0, question=Confirm(Eye.BOTH, "read_back", "prescription"))
                 return
             if state.setting_up:
@@ -164,6 +168,7 @@ class Way:
                     "equivalent": change.after.spherical_equivalent - change.before.spherical_equivalent,
                     "vector": change.vector._asdict(),
                     "before": change.before,
+                    "after": change.after,
                     "source": "glasses" if self.course.start.eye(eye).glasses is not None else self.course.start.source,
                 },
             )

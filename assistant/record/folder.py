@@ -111,7 +111,13 @@ class ExamFolder:
         """
         if not (path / LOG).is_file():
             raise UserError(f"{path} holds no exam ({LOG} is missing): give the folder of an exam")
-        (path / AUDIO).mkdir(mode=0o700, exist_ok=True)
+        try:
+            (path / AUDIO).mkdir(mode=0o700, exist_ok=True)
+        except OSError as error:
+            raise UserError(
+                f"{path / AUDIO} cannot be made: {error.strerror}. Move away what is there, and give a folder you may "
+                "write to"
+            ) from None
         return ExamFolder(path, LogWriter.resume(path / LOG, clock, header))
 
     @property

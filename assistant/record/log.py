@@ -31,7 +31,8 @@ from .events import Event, plain
 
 NO_HASH = "0" * 64  # `prev` of the first line
 _HASH_MEMBER = len(',"hash":"') + 64 + len('"}')
-_RESERVED = ("seq", "at", "prev", "hash")
+WRITERS = ("seq", "at", "prev", "hash", "header")
+"""Members of an event that are the log writer's to set."""
 _O_BINARY = getattr(os, "O_BINARY", 0)  # Windows would otherwise write two bytes for a line end
 
 Clock = Callable[[], datetime]
@@ -181,7 +182,7 @@ class LogWriter:
         """
         if self._descriptor is None:
             raise ValueError("the log is closed")
-        for key in _RESERVED:
+        for key in WRITERS:
             if key in event:
                 raise ValueError(f"{key}: is the log writer's to set")
         if "kind" not in event:

@@ -31,6 +31,7 @@ from sitting import (
     sit,
 )
 
+from assistant.evidence.together import weigh
 from assistant.grammar import wording
 from assistant.optics.lens import Lens
 from assistant.protocol.effects import Ask, Effect, Flag, Prescribe, Recorded, Say, ShowLens, StepChange
@@ -367,11 +368,14 @@ def test_one_and_two_exchanged_is_another_prescription() -> None:
 
 # ------------------------------------------------------------------------------------- what the examiner is told
 class Dials:
-    """An examiner who turns what is said and nothing else; what then stands before each eye."""
+    """An examiner who turns what is said and nothing else; what then stands before each eye, a cross cylinder (before
+    one of them at a time) and a pinhole among it."""
 
     def __init__(self, start: Start) -> None:
         self._on = {eye: start.eye(eye).lens or Lens(0) for eye in (Eye.RIGHT, Eye.LEFT)}
         self._one: Choice | None = None
+        self._cross: Eye | None = None
+        self._pinhole = False
         self._said = ""
 
     def take(self, effects: Iterable[Effect]) -> None:
@@ -380,8 +384,25 @@ class Dials:
                 self._said = ""
             elif isinstance(effect, Say):
                 self._say(effect)
-            elif isinstance(effect, Ask) and effect.question.eye is not Eye.BOTH and lenses_of(effect.question):
-                self._ask(effect)
+            elif isinstance(effect, Ask):
+                self._aids(effect)
+                if effect.question.eye is not Eye.BOTH and lenses_of(effect.question):
+                    self._ask(effect)
+
+    def _aids(self, ask: Ask) -> None:
+        """What is held before an eye for one question is not left there for the next."""
+        question, lenses = ask.question, lenses_of(ask.question)
+        told = f"{self._said} {wording.question(ask).lower()}"
+        if "cross cylinder away" in told:
+            self._cross = None
+        if self._pinhole and question.step != "pinhole":
+            assert "pinhole out" in told, told
+        self._pinhole = question.step == "pinhole"
+        crossed = bool(lenses) and lenses[0].cross is not None
+        assert crossed or self._cross is None, told
+        if crossed:
+            assert self._cross is question.eye or "cross cylinder" in told, told
+            self._cross = question.eye
 
     def _say(self, say: Say) -> None:
         self._said += " " + wording.words(say).lower()
@@ -400,8 +421,7 @@ class Dials:
         told = f"{self._said} {wording.question(ask).lower()}"
         if not ask.attempt:
             back = self._one is not None and self._one.first == first and "back to one" in told
-            if question.step != "pinhole":
-                assert back or not names(told, first, self._on[eye]), (told, first, self._on[eye])
+            assert back or not names(told, first, self._on[eye]), (told, first, self._on[eye])
             if first.cross is None:
                 assert not names(told, last, first), (told, last)
             else:
@@ -428,6 +448,12 @@ def test_the_prompts_bring_the_dials_to_the_lenses_asked_about(who: str, start: 
     """Whoever turns only what is said has the lens that is asked about before the patient."""
     dials = Dials(start)
     dials.take(sit(Exam(start), honest() if who == "honest" else dict(alike())[who]))
+
+
+@pytest.mark.parametrize("who", ["honest", *(f"chance-{seed}" for seed in range(6))])
+def test_the_prompts_bring_the_dials_there_where_all_answers_are_weighed(who: str) -> None:
+    dials = Dials(Start())
+    dials.take(sit(Exam(Start(), weigh), honest() if who == "honest" else dict(alike())[who]))
 
 
 @unhurried

@@ -77,6 +77,34 @@ def test_an_age_nobody_answers_at_is_told_twice_or_not_at_all() -> None:
     assert child.state.age == plan.AGE_ANSWERS - 1
 
 
+def test_a_pd_hardly_anybody_has_is_told_twice_or_not_at_all() -> None:
+    """Almost all adults have 45 to 80 mm, children from 40 (Dodgson, Proc SPIE 2004;5291)."""
+    exam = Exam(Start(age=50))
+    exam.begin()
+    effects = exam.hear(said(Meaning.SET_PD, 42))
+    assert any(isinstance(effect, Say) and effect.key == "pd_doubtful" for effect in effects)
+    assert exam.state.pd is None and isinstance(exam.question, Value)
+    exam.hear(said(Meaning.SET_PD, 62))
+    assert exam.state.pd == 62
+    exam.hear(said(Meaning.SET_PD, 44.5))  # as a command later, too
+    assert exam.state.pd == 62
+    exam.hear(said(Meaning.SET_PD, 44.5))
+    assert exam.state.pd == 44.5
+    usual = Exam(Start(age=50))
+    usual.begin()
+    usual.hear(said(Meaning.SET_PD, 45))
+    assert usual.state.pd == 45
+
+
+def test_who_comes_in_while_it_pauses_is_told_so() -> None:
+    exam = Exam(Start(age=50, pd=62))
+    exam.begin()
+    exam.hear(said(Meaning.PAUSE))
+    assert [effect.key for effect in exam.again() if isinstance(effect, Say)] == ["paused"]
+    exam.hear(said(Meaning.RESUME))
+    assert any(isinstance(effect, Ask) for effect in exam.again())
+
+
 def test_an_eye_that_ends_is_told_with_its_lens() -> None:
     start = Start(age=40, pd=62, right=StartEye(STARTED.right.lens), manner=Manner(eyes=(Eye.RIGHT,)))
     exam = Exam(start)
