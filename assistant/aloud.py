@@ -7,14 +7,15 @@ from collections.abc import Callable
 from contextlib import ExitStack
 
 from .errors import UserError
-from .speaking.playback import TIMES_RATE, Player, SpeakingTimes
+from .speaking.playback import TIMES_RATE, PlaybackError, Player, SpeakingTimes
 from .speaking.voice import Speech
 
 
 class Mouth:
     """Says what it is given, one prompt after another.
 
-    A device that goes away is told of once, and the exam goes on with text.
+    A device that goes away is told of once, and the exam goes on with text; it is tried again when devices are looked
+    for again.
     """
 
     def __init__(self, render: Callable[[str], Speech], open_player: Callable[[], Player]) -> None:
@@ -23,12 +24,14 @@ class Mouth:
         self._open = open_player
         self._player: Player | None = open_player()
         self._past: list[SpeakingTimes] = []  # of players that were closed
+        self._told = False  # that nothing can be said
 
     def __call__(self, words: str) -> None:
-        if self._player is None:
+        player = self._working()
+        if player is None:
             return
         try:
-            self._player.play(self._render(words))
+            player.play(self._render(words))
         except UserError as error:
             self._give_up(error)
 
@@ -39,25 +42,29 @@ class Mouth:
 
     @property
     def speaking(self) -> bool:
-        return self._player is not None and self._player.times.speaking
+        player = self._working()
+        return player is not None and player.times.speaking
 
     def touches(self, begin: float, end: float) -> bool:
         """Whether the assistant spoke, or the room still rang with it, within these seconds of the player's clock."""
-        times = [*self._past, *([self._player.times] if self._player is not None else [])]
+        player = self._working()
+        times = [*self._past, *([player.times] if player is not None else [])]
         return any(held.touches(round(begin * TIMES_RATE), round(end * TIMES_RATE)) for held in times)
 
     def step_aside(self, look: Callable[[], None]) -> None:
         """Let the loudspeaker go while `look` runs; while it is needed, `look` has to wait for another time."""
         if self.speaking:
             return
-        spoke = self._player is not None
         self.close()
         look()
-        if spoke:
-            try:
-                self._player = self._open()
-            except UserError as error:
-                self._give_up(error)
+        try:
+            self._player = self._open()
+        except UserError as error:
+            self._give_up(error)
+            return
+        if self._told:
+            self._told = False
+            print("handsfree-refraction: prompts are spoken again", file=sys.stderr)
 
     def close(self) -> None:
         if self._player is not None:
@@ -65,20 +72,28 @@ class Mouth:
             self._past = [self._player.times]
             self._player = None
 
+    def _working(self) -> Player | None:
+        """The player, unless its device has gone: that one would count as speaking for ever."""
+        if self._player is not None and self._player.gone:
+            self._give_up(PlaybackError("the loudspeaker stopped answering. Is it still plugged in?"))
+        return self._player
+
     def _give_up(self, error: UserError) -> None:
         self.close()
-        print(f"handsfree-refraction: no more speech: {error}; going on with text", file=sys.stderr)
+        if not self._told:
+            self._told = True
+            print(f"handsfree-refraction: no more speech, going on with text: {error}", file=sys.stderr)
 
 
-def open_mouth(stack: ExitStack, device: str | None = None) -> Mouth | None:
-    """A voice on a sound device, closed with `stack`; None, said plainly, where there is none."""
+def open_mouth(stack: ExitStack) -> Mouth | None:
+    """A voice on the system's loudspeaker, closed with `stack`; None, said plainly, where there is none."""
     from .speaking.device import open_player
     from .speaking.voice import Voice
 
     try:
         voice = Voice()
         voice.render("ready")
-        mouth = Mouth(voice.render, lambda: open_player(device))
+        mouth = Mouth(voice.render, open_player)
     except (UserError, RuntimeError) as error:
         print(f"handsfree-refraction: prompts cannot be spoken: {error}; going on with text", file=sys.stderr)
         return None

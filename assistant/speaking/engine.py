@@ -33,7 +33,7 @@ import numpy.typing as npt
 
 from ..errors import UserError
 
-ESPEAK_VOICE = "en-us"  # eSpeak NG's voice where none is named; chosen by measurement, see DEVELOPERS.md
+ESPEAK_VOICE = "en-us"  # eSpeak NG's voice where none is named
 ESPEAK_RATE = 22_050  # hertz: what eSpeak NG's own voices give, and pyttsx3 counts on
 LONGEST_RENDER = 5.0  # seconds; a system voice takes up to about 1 s for a prompt
 
@@ -64,13 +64,6 @@ class Pyttsx3Engine:
             if engine.driver_name == "espeak":
                 return _espeak(text, self._voice or ESPEAK_VOICE, self._words_per_minute)
             return _system_voice(engine, text, self._voice, self._words_per_minute)
-
-
-def voice_names() -> list[str]:
-    """Names of the English voices that this machine can speak with; raises VoiceError."""
-    with _lock:
-        voices = _start().getProperty("voices")
-        return sorted(v.id for v in voices if any(str(tag).startswith("en") for tag in v.languages or ["en"]))
 
 
 def _start() -> Any:
@@ -141,7 +134,9 @@ def _espeak(text: str, voice: str, words_per_minute: int) -> tuple[npt.NDArray[n
     from pyttsx3.drivers import _espeak as library
 
     if library.SetVoiceByName(voice.encode()) != library.EE_OK:
-        raise VoiceError(f"there is no voice {voice}: choose another one in the settings, or run with --speak off")
+        raise VoiceError(
+            f"eSpeak NG has no voice {voice}: pip install --force-reinstall espeakng-loader, or --speak off"
+        )
     library.SetParameter(library.RATE, words_per_minute, 0)
     _sound.clear()
     # A zero byte would end the text early.
@@ -173,7 +168,7 @@ def _system_voice(
             if errors:
                 raise VoiceError(
                     f"the voice {voice or 'of this system'} cannot speak ({errors[0]}): "
-                    "choose another one in the settings, or run with --speak off"
+                    "make another one the system's own voice, or run with --speak off"
                 ) from errors[0]
             return _read(path)
     finally:

@@ -86,79 +86,14 @@ class Player(Protocol):
         """Be silent now, and forget what was still to be said."""
         ...
 
-    def wait(self) -> None:
-        """Return when all is said. Raises PlaybackError when the device has gone."""
+    @property
+    def gone(self) -> bool:
+        """Whether the device left what it was given to say unsaid: it is unplugged, and will not end speaking."""
         ...
 
     def close(self) -> None:
         """Be silent and let the device go. A closed player plays no more."""
         ...
-
-
-class SilentPlayer:
-    """Plays nothing and takes no time: for an exam by text, and where there is no sound device."""
-
-    def __init__(self) -> None:
-        self.times = SpeakingTimes()
-
-    def play(self, speech: Speech) -> None:
-        pass
-
-    def stop(self) -> None:
-        pass
-
-    def wait(self) -> None:
-        pass
-
-    def close(self) -> None:
-        pass
-
-
-class FilePlayer:
-    """Lays speech on a sound track instead of playing it; `now` is where the track has got to.
-
-    The listening side moves `now` on as it hears (`advance`), so that prompts fall where they would be heard.
-    """
-
-    def __init__(self, rate: int = TIMES_RATE) -> None:
-        self.rate = rate
-        self.now = 0  # samples at `rate`
-        self.times = SpeakingTimes()
-        self._laid: list[tuple[int, npt.NDArray[np.float32]]] = []
-
-    def play(self, speech: Speech) -> None:
-        samples = speech.at(self.rate).samples
-        if not len(samples):
-            return
-        self.times.begin(self._on_times(self.now))
-        self._laid.append((self.now, samples))
-        self.now += len(samples)
-        self.times.end(self._on_times(self.now))
-
-    def advance(self, seconds: float) -> None:
-        """Let time pass in silence."""
-        if seconds < 0:
-            raise ValueError(f"seconds: {seconds}; time does not go back")
-        self.now += round(seconds * self.rate)
-
-    def stop(self) -> None:
-        pass  # what is on the track was said
-
-    def wait(self) -> None:
-        pass
-
-    def close(self) -> None:
-        pass
-
-    def track(self) -> npt.NDArray[np.float32]:
-        """Everything laid so far: mono float32 samples at `rate`, as long as `now`."""
-        track = np.zeros(self.now, np.float32)
-        for start, samples in self._laid:
-            track[start : start + len(samples)] += samples
-        return track
-
-    def _on_times(self, sample: int) -> int:
-        return round(sample * TIMES_RATE / self.rate)
 
 
 class Output(Protocol):
@@ -175,7 +110,7 @@ class Output(Protocol):
 Fill = Callable[[npt.NDArray[np.float32]], None]  # fills the next mono block; called from the device's thread
 OpenOutput = Callable[[Fill], Output]
 
-DEVICE_PATIENCE = 2.0  # seconds past the due end of a prompt until a silent device counts as gone
+DEVICE_PATIENCE = 2.0  # seconds in which a device that has something to play asks for none of it, and counts as gone
 
 
 class DevicePlayer:
@@ -188,44 +123,41 @@ class DevicePlayer:
         """Opens the output; raises PlaybackError. `clock` counts seconds and gives `times` its zero."""
         self.times = SpeakingTimes()
         self._clock = clock
-        self._change = threading.Condition()
+        self._lock = threading.Lock()
         self._waiting: list[npt.NDArray[np.float32]] = []
         self._position = 0  # in the first of those waiting
         self._unheard = 0  # samples handed to the device and not yet out of it
+        self._asked = clock()  # when the device last asked for samples, or was given some to ask for
         self._output = open_output(self._fill)
 
     def play(self, speech: Speech) -> None:
         samples = speech.at(self._output.rate).samples
         if not len(samples):
             return
-        with self._change:
+        with self._lock:
+            if not self.times.speaking:
+                self._asked = self._clock()
             self.times.begin(self._sample())  # a little early rather than late
             self._waiting.append(samples)
 
     def stop(self) -> None:
-        with self._change:
+        with self._lock:
             self._waiting.clear()
             self._position = 0
 
-    def wait(self) -> None:
-        with self._change:
-            while self.times.speaking:
-                due = (sum(map(len, self._waiting)) - self._position + self._unheard) / self._output.rate
-                if not self._change.wait(due + DEVICE_PATIENCE):
-                    self._waiting.clear()
-                    self._position = self._unheard = 0
-                    self.times.end(self._sample())
-                    raise PlaybackError("the loudspeaker stopped answering: is it still plugged in?")
+    @property
+    def gone(self) -> bool:
+        with self._lock:
+            return self.times.speaking and self._clock() - self._asked > DEVICE_PATIENCE
 
     def close(self) -> None:
         self.stop()
         self._output.close()
-        with self._change:
-            self.times.end(self._sample())
-            self._change.notify_all()
+        self.times.end(self._sample())
 
     def _fill(self, block: npt.NDArray[np.float32]) -> None:
-        with self._change:
+        with self._lock:
+            self._asked = self._clock()
             done = 0
             while done < len(block) and self._waiting:
                 first = self._waiting[0]
@@ -243,7 +175,6 @@ class DevicePlayer:
                 self._unheard -= len(block)
             if not self._waiting and self._unheard <= 0:
                 self.times.end(self._sample())
-                self._change.notify_all()
 
     def _sample(self) -> int:
         return round(self._clock() * TIMES_RATE)

@@ -6,7 +6,6 @@ Words reach the voice ready to be spoken ("minus one point five zero"): the word
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -19,8 +18,7 @@ __all__ = ["Speech", "Voice", "VoiceError"]
 
 Samples = npt.NDArray[np.float32]
 
-# Measured with the wording's own prompts heard back by the embedded recogniser; see DEVELOPERS.md.
-WORDS_PER_MINUTE = 165
+WORDS_PER_MINUTE = 165  # design: an unhurried speaker's pace
 SILENCE = 0.003  # of full scale: what counts as silence at the ends of a prompt
 LEAD = 0.02  # seconds of silence kept before a prompt, so that no device clips its onset
 TAIL = 0.08  # seconds kept after it; the rest would only keep the microphone closed
@@ -92,18 +90,13 @@ class Voice:
                 del self._remembered[next(iter(self._remembered))]
             return speech
 
-    def prepare(self, texts: Iterable[str]) -> None:
-        """Render what will be said later, so that it is ready when it is needed."""
-        for text in texts:
-            self.render(text)
-
     def _speak(self, words: str) -> Speech:
         if not any(c.isalnum() for c in words):
             return Speech(np.zeros(0, np.float32), 22050)
         samples, rate = self._engine.synthesize(words)
         trimmed = _trim(np.asarray(samples, np.float32), rate)
         if not len(trimmed):
-            raise VoiceError("the voice gave only silence: choose another voice in the settings")
+            raise VoiceError("the voice gave only silence: run with --speak off")
         trimmed.flags.writeable = False  # it is shared by everyone who asks for these words
         return Speech(trimmed, rate)
 
