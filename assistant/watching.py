@@ -2,24 +2,60 @@
 
 from __future__ import annotations
 
+import os
+import shutil
+import textwrap
 from typing import IO, Any
 
 from .record.events import Event
 from .record.prescription import interval_written
 
 _WIDTH = 10
+_NARROWEST = 16  # characters of text a line, however narrow the terminal
+_BOLD, _PLAIN = "\x1b[1m", "\x1b[0m"  # ECMA-48, SGR
+_STANDING = frozenset({"ask", "paused"})  # keys of prompts that wait for someone
 
 
 class Conversation:
-    """Prints each event as one line of conversation, or nothing where there is nothing to see."""
+    """Prints each event as one line of conversation, or nothing where there is nothing to see.
+
+    On a terminal the lines are broken between words, and the question that stands and cautions are set off.
+    """
 
     def __init__(self, out: IO[str]) -> None:
         self._out = out
+        self._terminal = out.isatty()
 
     def __call__(self, event: Event) -> None:
+        asked = event["kind"] == "prompt" and event.get("key") in _STANDING
+        if asked and self._terminal and event["to"] == "examiner":
+            self._out.write("\n")
         for who, text in _lines(event):
-            self._out.write(f"{who:>{_WIDTH}}  {printable(text)}\n")
+            self.line(who, text, bold=asked or event["kind"] == "flag")
         self._out.flush()
+
+    def line(self, who: str, text: str, bold: bool = False) -> None:
+        """One line, or as many as the terminal's width calls for now. `bold` shows on a terminal that can."""
+        line = f"{who:>{_WIDTH}}  {printable(text)}"
+        if self._terminal:
+            line = _laid(line, shutil.get_terminal_size().columns)
+            if bold and _can_embolden():
+                line = "\n".join(f"{_BOLD}{part}{_PLAIN}" for part in line.split("\n"))
+        self._out.write(line + "\n")
+
+
+def _laid(line: str, columns: int) -> str:
+    """Broken between words, each further line under the text of the first."""
+    # The last column stays free: in some terminals a full line is followed by an empty one.
+    width = max(columns - 1, _WIDTH + 2 + _NARROWEST)
+    return textwrap.fill(line, width, subsequent_indent=" " * (_WIDTH + 2), break_on_hyphens=False)
+
+
+def _can_embolden() -> bool:
+    """Whether the terminal takes the order for bold: older Windows consoles print it, and NO_COLOR asks for none."""
+    if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
+        return False
+    return os.name != "nt" or "WT_SESSION" in os.environ
 
 
 def printable(text: str) -> str:
