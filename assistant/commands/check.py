@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -117,8 +118,11 @@ def _self_test(engine: str | None, model: Path | None) -> str:
 def _voice() -> str:
     from ..speaking.voice import Voice
 
-    speech = Voice().render("Right eye: sphere, two clicks of minus, to minus one point five zero.")
-    return f"speaks ({speech.seconds:.1f} s for one prompt)"
+    voice = Voice()
+    voice.render("ready")  # the engine starts with the first prompt
+    begun = time.perf_counter()
+    speech = voice.render("Right eye: sphere, two clicks of minus, to minus one point five zero.")
+    return f"speaks (a prompt {speech.seconds:.1f} s long was ready in {time.perf_counter() - begun:.2f} s)"
 
 
 def _loudspeakers() -> str:
@@ -131,9 +135,9 @@ def _loudspeakers() -> str:
 
 
 def _microphones() -> str:
-    from ..speaking.device import _sounddevice
+    from ..hearing.microphone import input_names
 
-    names = [d["name"] for d in _sounddevice().query_devices() if d["max_input_channels"] > 0]
+    names = input_names()
     if not names:
         raise UserError("no microphone found: plug one in and start again; exams by text or recording work meanwhile")
     return ", ".join(names)

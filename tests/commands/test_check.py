@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
+import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -103,6 +106,22 @@ def test_a_missing_part_is_told_with_its_fix(
         monkeypatch.setattr(check, other, lambda engine, model: "there")
     ended, found = findings()
     assert (ended, found[what]["works"], found[what]["says"]) == (code, works, "it is not there: put it there")
+
+
+def test_the_voice_says_how_long_a_prompt_is_and_how_soon_it_was_ready() -> None:
+    told = re.fullmatch(r"speaks \(a prompt (\d+\.\d) s long was ready in (\d+\.\d\d) s\)", check._voice())
+    assert told is not None
+    # 13 words; read aloud at 100 to 250 words a minute (common practice, no source)
+    assert 13 / 250 * 60 < float(told[1]) < 13 / 100 * 60
+
+
+def test_sound_devices_are_named_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    # One device is listed once for each of the system's sound interfaces, under the same name.
+    ends = [("Webcam", 1, 0), ("Headset", 1, 2), ("Headset", 1, 2), ("Speakers", 0, 2)]
+    devices = [{"name": name, "max_input_channels": i, "max_output_channels": o} for name, i, o in ends]
+    monkeypatch.setitem(sys.modules, "sounddevice", SimpleNamespace(query_devices=lambda: devices))
+    assert check._microphones() == "Webcam, Headset"
+    assert check._loudspeakers() == "Headset, Speakers"
 
 
 def test_the_plain_list_has_a_line_a_part(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
