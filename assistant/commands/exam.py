@@ -348,10 +348,15 @@ class Keyboard:
     def _read(self, terminal: int) -> None:
         # Not through sys.stdin: a thread that waits within it would keep the program from ending.
         begun = b""
-        while more := os.read(terminal, 4096):
-            *lines, begun = (begun + more).split(b"\n")
-            for line in lines:
-                self._lines.put(line.decode("utf-8", "replace"))
+        try:
+            while more := os.read(terminal, 4096):
+                *lines, begun = (begun + more).split(b"\n")
+                for line in lines:
+                    self._lines.put(line.decode("utf-8", "replace"))
+        except OSError:  # the terminal has gone (EIO), and whoever typed did not end the line
+            return
+        if begun:
+            self._lines.put(begun.decode("utf-8", "replace"))
 
 
 def listen_to_lines(
