@@ -21,7 +21,7 @@ from ..errors import UserError
 from ..protocol.meanings import Speaker
 from ..protocol.start import PACES, Road, StartError, When
 from ..record.events import Event
-from ..record.folder import ExamFolder
+from ..record.folder import ExamFolder, keep_exams_whole
 from ..record.starts import read_start, start_from_dict
 from ..session import Session
 from ..settings import merged, read_settings
@@ -267,10 +267,10 @@ def conduct(
         finally:
             session.close()
             build_all(folder.path)
+            if not machine_reads and screen.error is None:  # however it ended: go on from there by resume
+                print(f"\nExam folder: {folder.path}")
         for outlet in outlets:
             outlet.complain(folder)
-        if not machine_reads:
-            print(f"\nExam folder: {folder.path}")
     return 0
 
 
@@ -310,6 +310,7 @@ def json_lines(stack: ExitStack, where: str) -> Callable[[Event], None]:
             sys.stdout.flush()
 
         return tell
+    keep_exams_whole(Path(where), "--events")
     try:
         file = stack.enter_context(FileIO(where, "w"))  # unbuffered: each event is out at once
     except OSError as error:

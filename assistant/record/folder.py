@@ -51,6 +51,14 @@ def write_whole(path: Path, content: bytes) -> None:
     sync_folder(path.parent)
 
 
+def keep_exams_whole(path: Path, option: str) -> None:
+    """Raises UserError where a file that `option` names would take the place of a part of an exam."""
+    path = path.resolve()
+    part = path.name in (LOG, PRESCRIPTION, TRANSCRIPT, REPORT) and (path.parent / LOG).exists()
+    if path.name == LOG or part or (path.parent.name == AUDIO and (path.parent.parent / LOG).exists()):
+        raise UserError(f"{option}: {path.name} is part of an exam there: give another name or folder")
+
+
 def log_of(folder: Path) -> Log:
     """The log of an exam folder; raises UserError where there is none, or an event lacks what its kind calls for."""
     log = log_as_it_is(folder)

@@ -7,18 +7,21 @@ quarter of plus, not below 20/30 (clinical procedures handbook, steps 34-40).
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from random import Random
 
 import pytest
 from foreign import ForeignPatient, Refraction, Rules, error, mixed, wide_eye
-from sitting import flags, prescription, sit
+from sitting import STARTED, at_step, flags, prescription, sit
 
+from assistant.grammar import wording
 from assistant.optics.lens import Lens
 from assistant.protocol import plan
 from assistant.protocol.both import BothState
-from assistant.protocol.effects import EyeResult, Say, Status, StepChange
+from assistant.protocol.effects import Ask, EyeResult, Say, ShowLens, Status, StepChange
 from assistant.protocol.exam import Exam
 from assistant.protocol.eye import EyeState
+from assistant.protocol.instrument import CylinderSign, Instrument
 from assistant.protocol.meanings import Heard, Meaning, Outcome
 from assistant.protocol.questions import Choice, Eye
 from assistant.protocol.start import Manner, Start
@@ -190,3 +193,30 @@ def test_a_cylinder_that_came_to_nothing_returns_only_for_a_plain_preference(
     question = step.ask(EYE)
     assert question is not None and (question.second.cylinder, question.second.axis) == (-25, 30)
     assert step.answer(EYE, heard(meaning, hedged=hedged)).eye.lens.cylinder == cylinder
+
+
+def test_a_plus_head_is_told_its_own_spheres() -> None:
+    """In plus cylinder form a lens has the sphere of the other meridian: -0.25 -2.00 x 090 is -2.25 +2.00 x 180."""
+    head = Instrument(CylinderSign.PLUS)
+    right, left = Lens.of(-0.25, -2.0, 90), Lens.of(-0.5, -1.0, 10)
+    both = wording.question(Ask(Choice(Eye.BOTH, "balance", right, left), 1), head)
+    assert "right eye, sphere minus two point two five" in both
+    assert "left eye, sphere minus one point five zero" in both
+    alone = wording.question(Ask(Choice(Eye.RIGHT, "balance", right, right.with_sphere(0)), 1), head)
+    assert "one is sphere minus two point two five; two is sphere minus two point zero zero" in alone
+
+
+@pytest.mark.parametrize(
+    "answers", [(SAME,), (ONE, SAME, ONE), (ONE, SAME, TWO, "20/20"), (TWO, Meaning.SKIP), (Meaning.FINISH,)]
+)
+def test_the_fog_is_taken_off_whatever_ends_the_balance(answers: tuple[Meaning | str, ...]) -> None:
+    """By the words and by the lens events: left in, both eyes' acuity would be read through it."""
+    exam = at_step("balance", start=replace(STARTED, manner=Manner(balance=True)))
+    told_it = [heard(one) if isinstance(one, Meaning) else heard(Meaning.SET_ACUITY, one) for one in answers]
+    effects = [effect for one in told_it for effect in exam.hear(one)]
+    told = [effect for effect in effects if isinstance(effect, Say) and effect.key == "balance_ends"]
+    shown = {effect.eye: effect.lens for effect in effects if isinstance(effect, ShowLens)}
+    assert len(told) == 1
+    for eye in (Eye.RIGHT, Eye.LEFT):
+        lens = exam.state.of(eye).state.lens
+        assert told[0].facts[str(eye)] == lens and shown[eye] == lens

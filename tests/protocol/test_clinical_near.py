@@ -6,6 +6,7 @@ Adds: 45-50 +1.00..+1.25, 50-55 +1.50..+1.75, 55-60 +2.00..+2.25, older +2.50..+
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from foreign import ForeignPatient, Rules
@@ -14,11 +15,15 @@ from sitting import flags, prescription, said, sit
 from assistant.optics.lens import Lens
 from assistant.patients.eye import Eye as VirtualEye
 from assistant.patients.patient import patient
+from assistant.protocol import plan
+from assistant.protocol.both import BothState
 from assistant.protocol.effects import Status, StepChange
 from assistant.protocol.exam import Exam
+from assistant.protocol.eye import EyeState
 from assistant.protocol.meanings import Heard, Meaning
 from assistant.protocol.questions import Choice, Eye, Question, Value
 from assistant.protocol.start import Manner, Road, Start, StartEye, When
+from assistant.protocol.steps.near import Near
 
 PUBLISHED = ((45, 49, 100, 125), (50, 54, 150, 175), (55, 59, 200, 225), (60, 75, 250, 300))
 AGES = range(40, 76)
@@ -149,6 +154,14 @@ def test_the_examiners_word_stands_and_an_unfinished_add_is_called_tentative() -
     effects = [*exam.hear(said(Meaning.SET_ADD, 225)), *exam.close()]
     assert prescription(effects).left.add == 225
     assert "add_tentative" not in flags(effects, Eye.BOTH)
+
+
+def test_a_dial_at_its_end_ends_the_search() -> None:
+    """One lens is not shown twice as a pair."""
+    far = EyeState(Eye.RIGHT, Lens(plan.SPHERE_HIGH), age=60)
+    both = BothState(far, replace(far, eye=Eye.LEFT), age=60)
+    step = Near.begin(both)
+    assert step is not None and step.ask(both) is None
 
 
 def test_the_distance_lenses_are_left_alone() -> None:

@@ -378,6 +378,10 @@ class Dials:
         self._pinhole = False
         self._said = ""
 
+    def turned(self, eye: Eye, lens: Lens) -> None:
+        """Somebody else turned them."""
+        self._on[eye] = lens
+
     def take(self, effects: Iterable[Effect]) -> None:
         for effect in effects:
             if isinstance(effect, Recorded):
@@ -454,6 +458,20 @@ def test_the_prompts_bring_the_dials_to_the_lenses_asked_about(who: str, start: 
 def test_the_prompts_bring_the_dials_there_where_all_answers_are_weighed(who: str) -> None:
     dials = Dials(Start())
     dials.take(sit(Exam(Start(), weigh), honest() if who == "honest" else dict(alike())[who]))
+
+
+@pytest.mark.parametrize("start", [Start(age=60, pd=62, manner=Manner(balance=True)), STARTED], ids=["none", "started"])
+def test_whoever_comes_in_is_told_all_that_is_before_the_eye(start: Start) -> None:
+    """After a break nothing on the dials can be relied on: the lens asked about is told whole, by the eye's own lens
+    and the turn from it."""
+    exam, answer = Exam(start, weigh), honest()
+    exam.begin()
+    while exam.question is not None:
+        newcomer = Dials(start)
+        for eye in (Eye.RIGHT, Eye.LEFT):
+            newcomer.turned(eye, Lens(1975, -775, 77))
+        newcomer.take(exam.again())
+        exam.hear(answer(exam.question))
 
 
 @unhurried

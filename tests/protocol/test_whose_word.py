@@ -12,7 +12,7 @@ from assistant.grammar import wording
 from assistant.protocol import plan
 from assistant.protocol.effects import Ask, Flag, Prescribe, Say
 from assistant.protocol.exam import Exam
-from assistant.protocol.meanings import Meaning, Speaker
+from assistant.protocol.meanings import Heard, Meaning, Outcome, Speaker
 from assistant.protocol.questions import AcuityQuestion, Choice, Confirm, Eye, Legible, Value
 from assistant.protocol.start import Manner, Start, StartEye
 
@@ -153,3 +153,37 @@ def test_asked_again_for_ever_an_eye_is_asked_eighty_times_at_most() -> None:
     assert any(isinstance(effect, Flag) and effect.code == "too_many_questions" for effect in effects)
     assert not prescription(effects).right.complete
     assert go_on(exam, answer) == []
+
+
+def test_commands_that_the_dials_cannot_follow_are_no_missed_answers() -> None:
+    """Six of them in a row left a step behind, its acuity not taken."""
+    exam = at_form(AcuityQuestion, Start(age=30, pd=62))
+    asked = exam.question
+    off = Heard("axis two hundred", Outcome.OUT_OF_RANGE, Meaning.SET_AXIS, 200)
+    for _ in range(plan.MISSES_BEFORE_MOVING_ON + 2):
+        effects = exam.hear(off)
+        assert not any(isinstance(effect, Flag) for effect in effects)
+        again = next(effect for effect in effects if isinstance(effect, Ask))
+        assert again.attempt == 0  # no "I did not catch that": it was caught
+    assert exam.question == asked
+
+
+def test_undo_after_another_pair_does_not_speak_of_going_back_to_one() -> None:
+    """ "Back to one" is the lens that was one in the pair just shown; after undo that is another pair."""
+    exam = at_form(Choice, STARTED)
+    exam.hear(said(Meaning.SECOND))
+    while not isinstance(exam.question, Choice):
+        exam.hear(honest()(exam.question))
+    exam.hear(said(Meaning.FIRST))
+    again = next(effect for effect in exam.hear(said(Meaning.UNDO)) if isinstance(effect, Ask))
+    assert not again.back
+
+
+def test_what_the_examiner_must_know_is_said_and_what_the_patient_need_not_hear_is_not() -> None:
+    """Common practice, no source: what an answer makes of a patient is not said over the patient's head."""
+    assert wording.aloud(Flag("no_answer", Eye.RIGHT, {"step": "over_minus"})).startswith("Right eye: no usable answer")
+    assert "does not go there" in wording.aloud(
+        Flag("dial_end", Eye.RIGHT, {"dial": "sphere", "at": 2100, "asked": True})
+    )
+    assert not wording.aloud(Flag("answers_do_not_fit", Eye.RIGHT, {"answers": 9, "against": 4}))
+    assert not wording.aloud(Flag("red_flag", Eye.BOTH, {"told": "pain"}))

@@ -103,7 +103,8 @@ class Near:
         way = self._next()
         if way is None:
             return None
-        return Choice(Eye.BOTH, self.id, with_add(lens, self.at), with_add(lens, self.at + way * plan.ADD_STEP))
+        first, second = with_add(lens, self.at), with_add(lens, self.at + way * plan.ADD_STEP)
+        return Choice(Eye.BOTH, self.id, first, second) if first != second else None  # the dial is at its end
 
     def answer(self, both: BothState, heard: Heard) -> BothMove:
         second = heard.meaning is Meaning.SECOND
