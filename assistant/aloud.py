@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Callable
 from contextlib import ExitStack
 
 from .errors import UserError
 from .speaking.playback import TIMES_RATE, PlaybackError, Player, SpeakingTimes
 from .speaking.voice import Speech
+
+TICK = 0.05  # seconds between looks at whether all is said
 
 
 class Mouth:
@@ -34,6 +37,11 @@ class Mouth:
             player.play(self._render(words))
         except UserError as error:
             self._give_up(error)
+
+    def finish(self, wait: Callable[[float], None] = time.sleep) -> None:
+        """Return when all is said, or the device has gone: the last words of an exam are not cut off."""
+        while self.speaking:
+            wait(TICK)
 
     def interrupt(self) -> None:
         """Be silent now, and leave unsaid what was still to be said."""

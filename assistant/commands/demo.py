@@ -169,7 +169,7 @@ class Telling(Conversation):
     def noise(self, clip: Clip) -> None:
         """Something is heard that nobody said."""
         self.silence()
-        self._out.write(f"{'':>10}  (a {clip.words})\n")
+        self.line("", f"(a {clip.words})")
 
     def silence(self) -> None:
         """What was said and led to no event is told."""
@@ -204,11 +204,11 @@ class Telling(Conversation):
             self._furthest = max(self._furthest, eye * len(_STEPS) + _STEPS.index(step))
         bar = "#" * (20 * self._furthest // (2 * len(_STEPS)))
         spent = clock(self._scene.seconds)
-        self._out.write(f"{'progress':>10}  [{bar:.<20}] {self.questions} questions, {spent} into the exam\n")
+        self.line("progress", f"[{bar:.<20}] {self.questions} questions, {spent} into the exam")
 
     def _line(self, clip: Clip, understood: str) -> None:
         unclear = "" if clip.clear else " (unclear on purpose)"
-        self._out.write(f"{clip.who:>10}  “{clip.words}”{unclear}  [{understood}]\n")
+        self.line(clip.who, f"“{clip.words}”{unclear}  [{understood}]")
         self._out.flush()
         self._said = None
 

@@ -269,6 +269,8 @@ def conduct(
             build_all(folder.path)
             if not machine_reads and screen.error is None:  # however it ended: go on from there by resume
                 print(f"\nExam folder: {folder.path}")
+        if mouth is not None:
+            mouth.finish()
         for outlet in outlets:
             outlet.complain(folder)
     return 0

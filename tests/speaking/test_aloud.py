@@ -164,3 +164,16 @@ def test_a_voice_that_fails_is_told_once(room: Room, capsys: pytest.CaptureFixtu
     assert not mouth.speaking and room.opened == []
     (told,) = capsys.readouterr().err.splitlines()
     assert told.endswith("going on with text: the voice gave only silence: run with --speak off")
+
+
+def test_the_last_words_are_not_cut_off(room: Room, mouth: Mouth) -> None:
+    mouth("Draft written.")
+    mouth.finish(room.passes)
+    assert not mouth.speaking and room.now >= 1.0  # every prompt: one second
+
+
+def test_a_loudspeaker_that_has_gone_is_not_waited_for(room: Room, mouth: Mouth) -> None:
+    mouth("Draft written.")
+    room.plugged_in = False
+    mouth.finish(room.passes)
+    assert not mouth.speaking
