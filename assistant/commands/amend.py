@@ -6,14 +6,17 @@ import argparse
 from pathlib import Path
 
 from ..errors import UserError
+from ..grammar import wording
 from ..optics.transpose import written
+from ..protocol.effects import Flag
 from ..protocol.questions import AcuityQuestion, Choice, Confirm, Legible, Question, Value
 from ..record.amending import amended_hearing, meaning_of, prescription_by_hand, value_of
-from ..record.events import Event, event
+from ..record.events import Event, Words, event
+from ..record.exports import told_stale
 from ..record.folder import ExamFolder, log_of
 from ..record.log import Log
 from ..record.prescription import eye_written, last_prescription, signature_in_force
-from ..record.replay import replay
+from ..record.replay import corrections, replay
 from ..record.report import build_all
 from ..record.verifying import verify_folder
 
@@ -48,6 +51,7 @@ def run(args: argparse.Namespace) -> int:
     verdict = verify_folder(args.folder)
     if verdict.problems:
         raise UserError(f"not amended, for the record does not hold: {verdict.problems[0]}. Run verify on the folder")
+    raised: tuple[Flag, ...] = ()
     with ExamFolder.resume(args.folder) as folder:
         log = folder.recovered
         was_signed = signature_in_force(log.events) is not None
@@ -57,16 +61,22 @@ def run(args: argparse.Namespace) -> int:
             made = amended_hearing(log, args.event, meaning, value, args.reason, args.by)
         else:
             eyes = {eye: text for eye, text in (("right", args.right), ("left", args.left)) if text is not None}
-            made = prescription_by_hand(log, eyes, args.pd, args.reason, args.by)
+            made, raised = prescription_by_hand(log, eyes, args.pd, args.reason, args.by)
         folder.append(made)
+        for flag in raised:
+            folder.append(event(flag, Words(wording.flag(flag))))
     if hearing:
-        _show_hearing(log.events[args.event], made)
+        _show_hearing(corrections(log.events).get(args.event, log.events[args.event]), made)
         _show_replay(log_of(args.folder))
     else:
         _show_by_hand(log, made)
+        for flag in raised:
+            print(f"Caution: {wording.flag(flag)}")
     if was_signed:
         print("It was signed before this amendment: it is a draft again until it is signed anew.")
     build_all(args.folder)
+    if told := told_stale(args.folder, log_of(args.folder)):
+        print(f"Now {told}.")
     return 0
 
 
@@ -76,7 +86,8 @@ def _show_hearing(held: Event, made: Event) -> None:
         return f"{event['meaning'] or 'nothing'}{value}"
 
     accepted = "" if held["accepted"] else " (not accepted)"
-    print(f"Event {held['seq']}, {held['text']!r}: was {meant(held)}{accepted}, now {meant(made)}. The log keeps both.")
+    was = f"was {meant(held)}{accepted}, now {meant(made)}"
+    print(f"Event {made['amends']}, {held['text']!r}: {was}. The log keeps both.")
 
 
 def _show_replay(log: Log) -> None:
@@ -138,4 +149,6 @@ def _show_by_hand(log: Log, made: Event) -> None:
             print(f"{eye:<6} {eye_written(made[eye])}  (was {eye_written(before[eye])})")
     if "pd" in made["by_hand"]["changed"]:
         print(f"PD     {made['pd']:g} mm  (was {before.get('pd')})")
+        if made.get("near_pd") != before.get("near_pd"):
+            print(f"near   {made['near_pd']:g} mm (reckoned)  (was {before.get('near_pd')})")
     print("The draft prescription is changed; the log keeps the one before it.")

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from ..record.comparing import picture, report
+from ..record.exports import guard
 from ..record.folder import write_whole
 from ..record.summary import read_summary
 
@@ -31,6 +32,7 @@ def run(args: argparse.Namespace) -> int:
     named.sort(key=lambda held: held[1].begun)
     print("\n".join(report(named)))
     if args.picture is not None:
+        guard(args.picture, "svg")
         write_whole(args.picture, picture(named).encode())
         print(f"\n{args.picture}")
     return 0

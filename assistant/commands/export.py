@@ -12,14 +12,13 @@ from typing import IO
 from ..errors import UserError
 from ..record import dicom, fhir
 from ..record.dicom_net import send
-from ..record.folder import LOG, write_whole
+from ..record.exports import NAMES, guard
+from ..record.folder import write_whole
 from ..record.posting import post
 from ..record.slip import slip
 from ..record.summary import Summary, read_summary
 from ..record.table import csv_text, exam_folders
 
-# Name of the file in the exam folder where --out names none.
-_NAMES = {"fhir": "fhir.json", "dicom": "dicom", "pdf": "prescription.pdf", "csv": "exam.csv"}
 _SUFFIXES = {"fhir": ".json", "dicom": "", "pdf": ".pdf"}
 
 
@@ -33,7 +32,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "--send names where.",
     )
     parser.add_argument("folder", metavar="DIR", type=Path, nargs="?", help="the exam folder")
-    parser.add_argument("--to", choices=sorted(_NAMES), required=True, help="what to write")
+    parser.add_argument("--to", choices=sorted(NAMES), required=True, help="what to write")
     parser.add_argument(
         "--out",
         metavar="FILE",
@@ -62,8 +61,7 @@ def run(args: argparse.Namespace) -> int:
             args.parser.error("--all needs --out, a file for csv and a folder for the others, and sends nothing")
         return _export_all(args)
     summary = read_summary(args.folder)
-    out = args.out or str(args.folder / _NAMES[args.to])
-    _guard(Path(out))
+    out = args.out or str(args.folder / NAMES[args.to])
     written = _export(args, args.folder.resolve().name, summary, out)
     for path in written:
         print(path)
@@ -78,16 +76,12 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _guard(out: Path) -> None:
-    """An export never takes the place of a log."""
-    if out.name == LOG or (out.is_dir() and out.suffix):
-        raise UserError(f"--out: {out} is not a file to write an export to; give another name")
-
-
 def _export(args: argparse.Namespace, name: str, summary: Summary, out: str) -> list[Path]:
     if args.to == "dicom":
         if out == "-":
             args.parser.error("--to dicom writes several files: give a folder")
+        for path in dicom.paths(Path(out)).values():
+            guard(path, "dicom")
         return dicom.write(summary, Path(out))
     content = _content(args, name, summary)
     if out == "-":
@@ -95,6 +89,7 @@ def _export(args: argparse.Namespace, name: str, summary: Summary, out: str) -> 
         sys.stdout.buffer.write(content)
         sys.stdout.buffer.flush()
         return []
+    guard(Path(out), args.to)
     write_whole(Path(out), content)
     return [Path(out)]
 
@@ -160,7 +155,7 @@ def _sink(args: argparse.Namespace) -> Iterator[IO[str] | None]:
         yield sys.stdout
         return
     out = Path(args.out)
-    _guard(out)
+    guard(out, "csv")
     beside = out.with_name(f".{out.name}.part")
     try:
         with open(beside, "w", encoding="utf-8", newline="", opener=_private) as table:

@@ -6,7 +6,8 @@ import argparse
 from pathlib import Path
 
 from ..errors import UserError
-from ..record.folder import AUDIO, REPORT, ExamFolder
+from ..record.exports import told_stale
+from ..record.folder import AUDIO, REPORT, ExamFolder, log_of
 from ..record.log import Log
 from ..record.report import build_all
 from ..record.verifying import RECORDINGS_DROPPED
@@ -44,6 +45,8 @@ def run(args: argparse.Namespace) -> int:
     print(f"Deleted {deleted} recording{'' if deleted == 1 else 's'}. The log is kept.")
     build_all(args.folder)
     print(f"Built {REPORT} anew, without recordings.")
+    if told := told_stale(args.folder, log_of(args.folder)):
+        print(f"Still there, {told}.")
     return 0
 
 

@@ -6,18 +6,21 @@ import argparse
 from pathlib import Path
 
 from ..errors import UserError
-from ..record.folder import LOG
-from ..record.log import verify
-from ..record.report import build_all
+from ..record.folder import LOG, REPORT
+from ..record.log import Problem, verify
+from ..record.report import build_all, report_holds
+from ..record.report.sounds import CONVERSATION
 from ..record.signing import public_key
-from ..record.verifying import verify_folder
+from ..record.verifying import Verdict, verify_folder
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = subparsers.add_parser(
         "verify",
         help="check an exam folder's log end to end",
-        description="Check the log line by line, the recordings, the signatures, and what was built from the log.",
+        description="Check the log line by line, the utterances' recordings, the signatures, and what was built from "
+        "the log: prescription.json, transcript.txt and report.html. A recording of the whole conversation is not "
+        "looked at, for the log holds no hash of it; exports are only told where they are of an earlier prescription.",
     )
     parser.add_argument("folder", metavar="DIR", type=Path, help="the exam folder")
     parser.add_argument("--key", metavar="FILE", type=Path, help="the prescriber's public key (PEM, Ed25519)")
@@ -36,6 +39,7 @@ def run(args: argparse.Namespace) -> int:
         for path in build_all(args.folder):
             print(f"built      {path.name}")
     verdict = verify_folder(args.folder, trusted)
+    _check_unhashed(args.folder, verdict)
     for text in verdict.holds:
         print(f"holds      {text}")
     for text in verdict.notes:
@@ -50,3 +54,16 @@ def run(args: argparse.Namespace) -> int:
         raise UserError(f"{args.folder}: {first}{others}{advice}")
     print("The record holds.")
     return 0
+
+
+def _check_unhashed(folder: Path, verdict: Verdict) -> None:
+    """The report, which sign and amend build anew and so do not ask after, and what nothing can be said of."""
+    if (folder / REPORT).is_file() and not any(problem.line is not None for problem in verdict.problems):
+        if report_holds(folder):
+            verdict.holds.append(f"{REPORT}: as it is built from the log and the recordings")
+        else:
+            what = f"{REPORT}: not as this version builds it from the log and the recordings"
+            verdict.problems.append(Problem(None, f"{what}; verify --rebuild builds it anew"))
+    for name in CONVERSATION:
+        if (folder / name).is_file():
+            verdict.notes.append(f"{name}: not checked, for the log holds no hash of it")

@@ -4,22 +4,37 @@ A corrected hearing is one more `heard` event with `amends` (the seq it corrects
 `amended_by`; a prescription changed by hand is one more `prescription` event with `by_hand`. Nothing that
 stands is touched, and neither is a prescription changed by correcting a hearing: only a person does that.
 Either makes a signed prescription a draft again.
+
+What was found with a lens does not stand for another: a change by hand takes back the read-back, what was read
+through the lens before, and its cautions (`by_hand.overtaken`, their seqs); what the new prescription calls for is
+raised anew.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from typing import Any
 
 from ..errors import UserError
 from ..optics.acuity import Acuity, AcuityError
 from ..optics.lens import Lens, LensError, hundredths
+from ..optics.near import NearError, check_add
 from ..optics.transpose import PlusCylinderForm, to_minus
-from ..protocol import plan
+from ..protocol import closing, plan
+from ..protocol.consistency import Answer
+from ..protocol.effects import Flag
+from ..protocol.eye import EyeState
 from ..protocol.meanings import Meaning
+from ..protocol.progress import EyeProgress, Room, State, Together
+from ..protocol.questions import Choice, Eye
+from ..protocol.start import Start, StartError
 from .events import Event
 from .log import Log
-from .prescription import DRAFT, clinical, last_prescription
+from .prescription import DRAFT, clinical, last_prescription, lens_of, not_confirmed, overtaken
+from .replay import corrections
+from .starts import start_from_dict
+from .summary import age_of
 
 # What a value may be, by meaning (dioptres, degrees, millimetres, years); powers as far as the dials go.
 _RANGES = {
@@ -107,6 +122,10 @@ def amended_hearing(
         raise UserError(f"--event: event {seq} is a {held['kind']}, not something heard")
     if "amends" in held:
         raise UserError(f"--event: event {seq} is itself a correction; correct event {held['amends']} again")
+    stands = corrections(log.events).get(seq, held)
+    if stands["accepted"] and (stands.get("meaning"), stands.get("value")) == (meaning.value, value):
+        said = meaning.value if value is None else f"{meaning.value} {value}"
+        raise UserError(f"--event: event {seq} stands as {said} already: nothing was changed")
     return {
         "kind": "heard",
         "text": held["text"],
@@ -141,7 +160,8 @@ def eye_by_hand(text: str, eye: str, before: Event) -> Event:
         axis = int(found["axis"]) if found["axis"] else 180
         lens = to_minus(PlusCylinderForm(sphere, cylinder, axis)) if cylinder > 0 else Lens(sphere, cylinder, axis)
         acuity = str(Acuity.parse(found["acuity"])) if found["acuity"] else None
-    except (LensError, AcuityError) as error:
+        add = check_add(hundredths("add", float(found["add"]))) / 100 if found["add"] else before.get("add")
+    except (LensError, AcuityError, NearError) as error:
         raise UserError(f"--{eye}: {error}") from None
     for name, power in (("sphere", lens.sphere), ("cylinder", lens.cylinder)):
         low, high = _RANGES[Meaning(f"set_{name}")]
@@ -153,21 +173,25 @@ def eye_by_hand(text: str, eye: str, before: Event) -> Event:
         "sphere": lens.sphere / 100,
         "cylinder": lens.cylinder / 100,
         "axis": lens.axis if lens.cylinder else None,
-        "add": float(found["add"]) if found["add"] else before.get("add"),
+        "add": add,
     }
-    same_lens = all(made[key] == before.get(key) for key in ("sphere", "cylinder", "axis"))
+    same_lens = _same_lens(made, before)
     made = {**before, **made}
+    if made["add"] != before.get("add"):
+        made["intermediate"] = None
     if not same_lens:
-        made["complete"] = True
-        made.pop("interval", None)
-        made.pop("change", None)  # these were found with the lens before
-        made.pop("over_minus", None)
+        made["complete"] = made["examined"] = True
+        for key in ("interval", "change", "over_minus", "pinhole_acuity"):  # found with the lens before
+            made.pop(key, None)
     made["acuity"] = acuity or (before.get("acuity") if same_lens else None)
     return made
 
 
-def prescription_by_hand(log: Log, eyes: dict[str, str], pd: float | None, reason: str, by: str) -> Event:
-    """The prescription event that takes the place of the last one, to be appended.
+def prescription_by_hand(
+    log: Log, eyes: dict[str, str], pd: float | None, reason: str, by: str
+) -> tuple[Event, tuple[Flag, ...]]:
+    """The prescription event that takes the place of the last one, and the cautions it calls for, to be appended after
+    it.
 
     `eyes`: "right" and/or "left" with the text `eye_by_hand` reads; `pd` in millimetres, None to leave it.
     Raises UserError where the exam has no prescription yet.
@@ -177,13 +201,95 @@ def prescription_by_hand(log: Log, eyes: dict[str, str], pd: float | None, reaso
         raise UserError("the exam has no prescription to change yet: go on with it by resume")
     if pd is not None and not 40 <= pd <= 80:
         raise UserError(f"--pd: {pd:g} is outside 40 to 80 millimetres")
-    content: dict[str, Any] = clinical(before)
+    content: dict[str, Any] = {**clinical(before), "confirmed": False}
     for eye, text in eyes.items():
         content[eye] = eye_by_hand(text, eye, before[eye])
     if pd is not None:
         content["pd"] = pd
+    lenses = [eye for eye in eyes if not _same_lens(content[eye], before[eye])]
+    adds = [eye for eye in eyes if content[eye].get("add") != before[eye].get("add")]
+    if lenses:
+        content["acuity_both"] = None
+    if lenses or adds:
+        content["near_acuity"] = None
     changed = [key for key in ("right", "left", "pd") if content.get(key) != before.get(key)]
     if not changed:
         raise UserError("that is the prescription as it stands: nothing was changed")
-    content["by_hand"] = {"changed": changed, "instead_of": before["seq"], "reason": reason, "by": by}
-    return {"kind": "prescription", **content, "status": DRAFT}
+    start, state = _as_it_stands(log, content)
+    if pd is not None and before.get("near_pd_computed"):
+        content["near_pd"] = closing.near_pd(state, start.manner.working_distance)
+    gone = _no_longer_holds(set(lenses), changed, bool(adds))
+    raised = [flag for flag in closing.cautions(state, start) if gone(flag.code, flag.eye.value)]
+    content["cautions"] = [
+        *(code for code in before.get("cautions") or () if not gone(*_code_and_eye(code))),
+        *(flag.code if flag.eye is Eye.BOTH else f"{flag.code}:{flag.eye}" for flag in raised),
+    ]
+    content["by_hand"] = {
+        "changed": changed,
+        "instead_of": before["seq"],
+        "reason": reason,
+        "by": by,
+        "was_confirmed": not_confirmed(before) is None,
+        "overtaken": sorted(
+            overtaken(before) | {flag["seq"] for flag in log.of_kind("flag") if gone(flag["code"], flag["eye"])}
+        ),
+    }
+    return {"kind": "prescription", **content, "status": DRAFT}, tuple(raised)
+
+
+def _same_lens(one: Event, other: Event) -> bool:
+    return all(one.get(key) == other.get(key) for key in ("sphere", "cylinder", "axis"))
+
+
+def _code_and_eye(caution: str) -> tuple[str, str]:
+    code, _, eye = caution.partition(":")
+    return code, eye or "both"
+
+
+def _no_longer_holds(lenses: set[str], changed: list[str], adds: bool) -> Callable[[str, str], bool]:
+    """Whether a caution (code, eye) was found with what was changed: `lenses` of these eyes, what is `changed`, and
+    whether an add is."""
+    eyes = {"right", "left"} & set(changed)
+
+    def gone(code: str, eye: str) -> bool:
+        if code in ("anisometropia", "balance_disagrees"):
+            return bool(lenses)
+        if code == "acuity_differs":
+            return bool(eyes)
+        if code in ("add_unusual", "add_tentative", "add_at_limit"):
+            return adds
+        if code == "pd_unusual":
+            return "pd" in changed
+        return eye in lenses or (code == "acuity_low" and eye in eyes)
+
+    return gone
+
+
+def _as_it_stands(log: Log, content: Event) -> tuple[Start, State]:
+    """The start, and the state of an exam that has come to this prescription: what its cautions are worked out from."""
+    try:
+        start = start_from_dict(dict(log.header.get("start") or {}))
+    except StartError:
+        start = Start()  # then there is nothing to compare with
+    right, left = (_eye_as_it_stands(eye, content[eye.value]) for eye in closing.EYES)
+    adds = [content[eye]["add"] for eye in ("right", "left") if content[eye].get("add") is not None]
+    together = Together(add=round(max(adds) * 100) if adds else None)
+    return start, State(right, left, room=Room(age=age_of(log, start.age), pd=content.get("pd")), together=together)
+
+
+def _eye_as_it_stands(eye: Eye, held: Event) -> EyeProgress:
+    lens = lens_of(held)
+    if lens is None:
+        return EyeProgress(EyeState(eye, Lens(0)))
+    # An eye that was gone through was shown at least a pair.
+    shown = (Answer(Choice(eye, "sphere", lens, lens), Meaning.SAME),) if held.get("complete", True) else ()
+    examined = held.get("examined", True)
+    state = EyeState(
+        eye,
+        lens,
+        line=held.get("acuity"),
+        line_lens=lens,
+        given=not examined,
+        pinhole=held.get("pinhole_acuity"),
+    )
+    return EyeProgress(state, begun=examined, finished=True, answers=shown)

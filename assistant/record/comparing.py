@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from decimal import ROUND_HALF_UP, Decimal
 from html import escape
 from itertools import pairwise
 
@@ -18,6 +17,7 @@ from ..optics.acuity import Acuity
 from ..optics.lens import Lens
 from ..optics.power_vector import PowerVector
 from ..optics.transpose import signed, written
+from .prescription import hundredths_of
 from .summary import EyeSummary, Summary
 
 SAME_EXAMINER_95 = 0.29  # D of spherical equivalent, Rosenfield & Chiu 1995
@@ -33,10 +33,11 @@ NOTABLE_TURN_FROM = 75  # D/100 of cylinder, from which a turn counts
 class Change:
     """What changed in one eye from one exam to another.
 
-    vector    the new lens less the old one, dioptres
-    turn      degrees the axis turned, -89 to 90, counter-clockwise positive; None where either has no
-    cylinder lines     logMAR lines the acuity gained (positive: better), or None notable   it is as large
-    as glasses take getting used to
+    vector   the new lens less the old one, dioptres
+    turn     degrees the axis turned, -89 to 90, counter-clockwise positive; None where either has no cylinder
+    add      hundredths of a dioptre the add grew; None where either has none
+    lines    logMAR lines the acuity gained (positive: better), or None
+    notable  as large as glasses take getting used to
     """
 
     before: Lens
@@ -54,7 +55,7 @@ class Change:
         ):
             parts = ["the same lens"]
         else:
-            parts = [*_power_words(self), f"vector difference {_two(self.vector.blur)} D"]
+            parts = [*_power_words(self), f"vector difference {hundredths_of(self.vector.blur)} D"]
         if self.add is not None and self.add:
             parts.append(f"add {signed(self.add)}")
         if self.lines is not None and abs(self.lines) >= 0.05:
@@ -64,7 +65,7 @@ class Change:
 
 def _power_words(change: Change) -> list[str]:
     parts = []
-    equivalent = _two(change.vector.m)
+    equivalent = hundredths_of(change.vector.m)
     if equivalent:
         toward = "minus" if equivalent < 0 else "plus"
         parts.append(f"spherical equivalent {abs(equivalent)} D toward {toward}")
@@ -144,15 +145,8 @@ def report(named: Sequence[tuple[str, Summary]]) -> list[str]:
     return lines
 
 
-def _two(dioptres: float) -> Decimal:
-    """To hundredths, halves away from zero: a spherical equivalent of -2.375 is written -2.38, +0.125
-    +0.13.
-    """
-    return Decimal(repr(round(dioptres, 6))).quantize(Decimal("0.01"), ROUND_HALF_UP) + 0
-
-
 def _vector(vector: PowerVector) -> str:
-    m, j0, j45 = (_two(part) for part in vector)
+    m, j0, j45 = (hundredths_of(part) for part in vector)
     return f"M {m:+}  J0 {j0:+}  J45 {j45:+} D"
 
 
@@ -172,7 +166,7 @@ def _repeatability(vectors: list[PowerVector]) -> list[str]:
         difference = abs(vectors[1].m - vectors[0].m)
         within = "within" if difference <= SAME_EXAMINER_95 else "beyond"
         return [
-            f"  The spherical equivalents differ by {_two(difference)} D, {within} the "
+            f"  The spherical equivalents differ by {hundredths_of(difference)} D, {within} the "
             f"{SAME_EXAMINER_95:.2f} D that "
             "hold 95 % of",
             "  the differences when one examiner repeats a refraction (Rosenfield & Chiu 1995).",

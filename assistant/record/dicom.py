@@ -4,7 +4,8 @@ Prescription Report (a structured report).
 Source: DICOM PS3.3, A.60 and C.8.25; codes from PS3.16 as pydicom carries them. Powers in dioptres, axes in
 degrees, distances in millimetres. Whether a prescription is signed is told by the report's Completion and
 Verification Flags; the two measurement objects, which have no such flag, say DRAFT in their Series
-Description.
+Description. What was signed with an eye not completed, or without its read-back, is PARTIAL, and so UNVERIFIED; the
+Series Description says that it was signed.
 """
 
 from __future__ import annotations
@@ -78,21 +79,25 @@ def write(summary: Summary, out: Path) -> list[Path]:
     the others beside it. Gives their paths.
     """
     made = objects(summary)
-    paths = []
-    if out.suffix.lower() == ".dcm":
-        names = {uid: f"{out.stem}-{name}" for uid, name in NAMES.items()} | {SUBJECTIVE_REFRACTION: out.name}
-        folder = out.parent
-    else:
-        names, folder = NAMES, out
+    to = paths(out)
+    folder = to[SUBJECTIVE_REFRACTION].parent
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as error:
         raise UserError(f"{folder} cannot be made: {error.strerror}. Give a folder you may write to") from None
+    written = []
     for dataset in made:
-        path = folder / names[str(dataset.SOPClassUID)]
+        path = to[str(dataset.SOPClassUID)]
         write_whole(path, encoded(dataset))
-        paths.append(path)
-    return paths
+        written.append(path)
+    return written
+
+
+def paths(out: Path) -> dict[str, Path]:
+    """Where `write` puts each object, by SOP class."""
+    if out.suffix.lower() != ".dcm":
+        return {uid: out / name for uid, name in NAMES.items()}
+    return {uid: out.with_name(f"{out.stem}-{name}") for uid, name in NAMES.items()} | {SUBJECTIVE_REFRACTION: out}
 
 
 def encoded(dataset: Dataset) -> bytes:
@@ -132,7 +137,8 @@ def _new(summary: Summary, sop_class: str, modality: str, series: int, what: str
     dataset.Modality = modality
     dataset.SeriesInstanceUID = _uid(summary, f"series {series}")
     dataset.SeriesNumber = series
-    dataset.SeriesDescription = what if summary.signed is not None else f"{what}, DRAFT, not signed"
+    state = ", DRAFT, not signed" if summary.signed is None else ", signed, NOT COMPLETE" if summary.left_open else ""
+    dataset.SeriesDescription = what + state
     # Equipment: the program, for the refractor head is moved by hand and has no serial number known here
     dataset.Manufacturer = _PROGRAM
     dataset.ManufacturerModelName = _PROGRAM
@@ -159,7 +165,7 @@ def _refraction(summary: Summary) -> Dataset:
         dataset.SubjectiveRefractionLeftEyeSequence = [_refraction_item(measured["left"])]
     if summary.pd is not None:
         dataset.DistancePupillaryDistance = float(summary.pd)
-    if summary.near_pd is not None:
+    if summary.near_pd is not None and not summary.near_pd_computed:  # the attribute is a measurement
         dataset.NearPupillaryDistance = float(summary.near_pd)
     return dataset
 
@@ -226,19 +232,23 @@ def _prescription(summary: Summary) -> Dataset:
     dataset.ReferencedPerformedProcedureStepSequence = []
     dataset.PerformedProcedureCodeSequence = []
     missing = [f"{name} eye {eye.remark}" for name, eye in summary.eyes() if eye.remark is not None]
-    # What is verified is complete by rule (PS3.3 C.17.2): the practitioner signed it as all there is.
-    dataset.CompletionFlag = "PARTIAL" if missing and summary.signed is None else "COMPLETE"
+    missing += [summary.unconfirmed] if summary.unconfirmed else []
+    # Only what is complete may be verified (PS3.3 C.17.2). An eye left out does not make a signed report incomplete, an
+    # eye not brought to its end does, whoever signed it.
+    whole = not missing if summary.signed is None else not summary.left_open
+    dataset.CompletionFlag = "COMPLETE" if whole else "PARTIAL"
     if missing:
-        dataset.CompletionFlagDescription = _text(", ".join(missing).capitalize(), 64, "remark")
+        dataset.CompletionFlagDescription = _text("; ".join(missing).capitalize()[:64], 64, "remark")
     dataset.VerificationFlag = "UNVERIFIED"
-    if summary.signed is not None:
+    if summary.signed is not None and whole:
         dataset.VerificationFlag = "VERIFIED"
         dataset.VerifyingObserverSequence = [_observer(summary)]
     dataset.ValueType = "CONTAINER"
     dataset.ConceptNameCodeSequence = [_code(_REPORT)]
     dataset.ContinuityOfContent = "SEPARATE"
     content = [_rx(name, eye) for name, eye in summary.eyes() if eye.lens is not None]
-    for concept, distance in ((_DISTANCE_PD, summary.pd), (_NEAR_PD, summary.near_pd)):
+    near_pd = None if summary.near_pd_computed else summary.near_pd  # no concept says that it was reckoned
+    for concept, distance in ((_DISTANCE_PD, summary.pd), (_NEAR_PD, near_pd)):
         if distance is not None:
             content.append(_number(concept, f"{distance:g}", _MILLIMETRE))
     dataset.ContentSequence = content

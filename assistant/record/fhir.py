@@ -48,6 +48,8 @@ _NAMES = {
 
 _LIMITS = {"sphere": (-2500, 2500), "cylinder": (-1000, 0), "add": (0, 500)}  # Nictiz zib Refraction, D/100
 
+_RECKONED = "Reckoned from the interpupillary distance and the working distance"
+
 _RELATIVE = re.compile(r"[A-Z][A-Za-z]+/[A-Za-z0-9\-.]{1,64}")
 
 
@@ -104,7 +106,7 @@ def spectacles_of(summary: Summary) -> Spectacles:
                 cylinder=dioptres(eye.lens.cylinder) if eye.lens.cylinder else None,
                 axis=eye.lens.axis if eye.lens.cylinder else None,
                 add=None if eye.add is None else dioptres(eye.add),
-                notes=_notes(eye),
+                notes=_notes(eye, summary.unconfirmed),
             )
         )
     if not lenses:
@@ -121,8 +123,10 @@ def spectacles_of(summary: Summary) -> Spectacles:
     )
 
 
-def _notes(eye: EyeSummary) -> tuple[str, ...]:
+def _notes(eye: EyeSummary, unconfirmed: str | None) -> tuple[str, ...]:
     notes = [] if eye.remark is None else [f"This eye was {eye.remark}."]
+    if unconfirmed is not None:
+        notes.append(f"The prescription was {unconfirmed}.")
     if eye.intermediate:
         notes.append(f"Intermediate add {signed(eye.intermediate)}.")
     return tuple(notes)
@@ -210,29 +214,43 @@ def _narrative(spectacles: Spectacles) -> Event:
         words += [f"prism {prism.amount} base {prism.base}" for prism in lens.prisms]
         if lens.add is not None:
             words.append(f"add {lens.add:+.2f}")
-        lines.append(" ".join(words))
+        lines.append(" ".join((*words, *(f"({note})" for note in lens.notes))))
     body = "".join(f"<p>{escape(line)}</p>" for line in lines)
     return {"status": "generated", "div": f'<div xmlns="http://www.w3.org/1999/xhtml">{body}</div>'}
 
 
 def _observations(summary: Summary) -> Iterator[Event]:
     for side, (name, eye) in enumerate(summary.eyes()):
-        if eye.lens is not None:
-            yield _observation(summary, name, "sphere", side, _quantity(dioptres(eye.lens.sphere), "D", "[diop]"))
-            if eye.lens.cylinder:
-                power = _quantity(dioptres(eye.lens.cylinder), "D", "[diop]")
-                yield _observation(summary, name, "cylinder", side, power)
-                axis = _quantity(eye.lens.axis, "degrees", "deg")
-                yield _observation(summary, name, "axis", side, axis)
-        yield from _acuities(summary, side, name, eye)
-    for text, millimetres in (
-        ("Interpupillary distance", summary.pd),
-        ("Near interpupillary distance", summary.near_pd),
-        ("Vertex distance of the refraction", summary.vertex),
+        for made in _of_eye(summary, side, name, eye):
+            # A signature does not complete an eye's exam: "final" is complete and verified.
+            yield made if eye.complete else {**made, "status": "preliminary"}
+    yield from _of_both(summary)
+
+
+def _of_eye(summary: Summary, side: int, name: str, eye: EyeSummary) -> Iterator[Event]:
+    if eye.lens is not None:
+        yield _observation(summary, name, "sphere", side, _quantity(dioptres(eye.lens.sphere), "D", "[diop]"))
+        if eye.lens.cylinder:
+            power = _quantity(dioptres(eye.lens.cylinder), "D", "[diop]")
+            yield _observation(summary, name, "cylinder", side, power)
+            axis = _quantity(eye.lens.axis, "degrees", "deg")
+            yield _observation(summary, name, "axis", side, axis)
+    yield from _acuities(summary, side, name, eye)
+
+
+def _of_both(summary: Summary) -> Iterator[Event]:
+    for text, millimetres, reckoned in (
+        ("Interpupillary distance", summary.pd, False),
+        ("Near interpupillary distance", summary.near_pd, summary.near_pd_computed),
+        ("Vertex distance of the refraction", summary.vertex, False),
     ):
         if millimetres is not None:
-            distance = _quantity(Decimal(str(millimetres)), "mm", "mm")
-            yield _base(summary, {"text": text}) | {"valueQuantity": distance}
+            made = _base(summary, {"text": text})
+            made["valueQuantity"] = _quantity(Decimal(str(millimetres)), "mm", "mm")
+            if reckoned:
+                made["method"] = {"text": _RECKONED}
+                made["note"] = [{"text": f"{_RECKONED}, not measured."}]
+            yield made
     near = "" if summary.working_distance is None else f" at {summary.working_distance} cm"
     for text, line in (
         ("Visual acuity, both eyes", summary.acuity_both),

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
+from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
 from ..optics.lens import Lens
@@ -43,6 +44,52 @@ def signature_in_force(events: Sequence[Event]) -> Event | None:
         if amends_record(held):
             return None
     return None
+
+
+def flags_in_force(log: Log) -> list[Event]:
+    """The cautions of a log, without those found with a lens or a measure that was changed by hand since."""
+    gone = overtaken(last_prescription(log.events))
+    return [flag for flag in log.of_kind("flag") if flag["seq"] not in gone]
+
+
+def overtaken(prescription: Event | None) -> frozenset[int]:
+    """The seqs of the cautions that no longer hold of a prescription changed by hand."""
+    by_hand = (prescription or {}).get("by_hand")
+    held = by_hand.get("overtaken") if isinstance(by_hand, Mapping) else None
+    return frozenset(seq for seq in held if isinstance(seq, int)) if isinstance(held, (list, tuple)) else frozenset()
+
+
+def not_confirmed(prescription: Event) -> str | None:
+    """That a draft was not confirmed at read-back, in words; None where it was, be it before a change by hand: who
+    writes that answers for it."""
+    by_hand = prescription.get("by_hand")
+    before = isinstance(by_hand, Mapping) and by_hand.get("was_confirmed") is True
+    return "not confirmed at read-back" if prescription.get("confirmed") is False and not before else None
+
+
+def left_open(prescription: Event) -> list[str]:
+    """What of a prescription was begun and not brought to its end, in words: an eye not completed, a read-back not
+    confirmed. An eye left out, or carried over as it came, is no part of it."""
+    found = []
+    for eye in ("right", "left"):
+        held = prescription.get(eye)
+        if not isinstance(held, Mapping):
+            continue
+        begun = held.get("sphere") is not None and held.get("examined") is not False
+        if begun and held.get("complete") is False:
+            found.append(f"{eye} eye not completed")
+    unconfirmed = not_confirmed(prescription)
+    return found if unconfirmed is None else [*found, unconfirmed]
+
+
+def dioptres_written(dioptres: float) -> str:
+    """Signed dioptres to hundredths, halves away from zero: a spherical equivalent of -2.375 is written -2.38."""
+    return f"{hundredths_of(dioptres):+}" if abs(dioptres) < 1e6 else f"{dioptres:+.2f}"
+
+
+def hundredths_of(dioptres: float) -> Decimal:
+    """Dioptres to hundredths, halves away from zero; never a negative zero."""
+    return Decimal(repr(round(dioptres, 6))).quantize(Decimal("0.01"), ROUND_HALF_UP) + 0
 
 
 def clinical(event: Event) -> dict[str, Any]:
@@ -89,7 +136,7 @@ def interval_written(eye: Event) -> str | None:
             continue
         if not all(isinstance(end, (int, float)) and math.isfinite(end) for end in span):
             continue
-        ends = [f"{(round(end) - 1) % 180 + 1:03d}" if name == "axis" else f"{end:+.2f}" for end in span]
+        ends = [f"{(round(end) - 1) % 180 + 1:03d}" if name == "axis" else dioptres_written(end) for end in span]
         parts.append(f"{name} {ends[0]} to {ends[1]}")
     return f"95 %: {', '.join(parts)}" if parts else None
 
@@ -121,7 +168,7 @@ def prescription_dict(log: Log) -> dict[str, Any] | None:
         "written": held["at"],
         "flags": [
             {"event": flag["seq"], "code": flag["code"], "eye": flag["eye"], "says": flag["says"]}
-            for flag in log.of_kind("flag")
+            for flag in flags_in_force(log)
         ],
         "log": {"events": len(log.events), "hash": log.last_hash},
     }

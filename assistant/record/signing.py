@@ -6,7 +6,8 @@ A signature is one more `prescription` event at the end of the log: the same pre
     "signed": {"by", "licence", "at", "covers": {"events": 143, "hash": "<64 hex>"}, "method": "name" or
     "ed25519"}
 
-so that it covers, through the chain, every line before it. By name alone it says who answers for the
+so that it covers, through the chain, every line before it; and where the draft was not brought to its end, `"open"`:
+what was open as it was signed. By name alone it says who answers for the
 prescription; it does not prove it. With a key (Ed25519, RFC 8032) it also holds `public_key` and
 `signature` (hex): the signature is over the compact ASCII JSON of the event without `seq`, `at`, `prev`,
 `hash` and `signed.signature`, in the order of the line. Whoever knows the prescriber's public key can then
@@ -27,6 +28,7 @@ from .prescription import (
     LOG_KEYS,
     clinical,
     last_prescription,
+    left_open,
     signature_in_force,
 )
 
@@ -138,6 +140,8 @@ def signed_event(log: Log, by: str, licence: str, clock: Clock = utc_now, key: S
         "covers": {"events": len(log.events), "hash": log.last_hash},
         "method": NAME if key is None else ED25519,
     }
+    if lacking := left_open(prescription):
+        signed["open"] = lacking
     event: Event = {"kind": "prescription", **clinical(prescription), "status": ACTIVE, "signed": signed}
     if key is not None:
         signed["public_key"] = key.public.hex()

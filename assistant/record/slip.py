@@ -60,6 +60,7 @@ def slip(summary: Summary, font: Path | None = None) -> bytes:
     pdf.set_lang("en")
     pdf.set_creator(f"handsfree-refraction {__version__}")
     pdf.set_creation_date(summary.written)
+    pdf.set_keywords(summary.last_hash[:16])  # of which record it was made, for programs
     pdf.add_page()
     page = _Page(pdf, family)
     page.head(summary)
@@ -141,7 +142,8 @@ class _Page:
             why = "changed after it was signed" if summary.amended else "not signed"
             self.text(_MARGIN, 12.5, f"DRAFT: {why}", 10.5, bold=True, align="R", width=_WIDTH)
         else:
-            self.text(_MARGIN, 12.5, "Signed", 10.5, bold=True, align="R", width=_WIDTH)
+            signed = "Signed; not complete" if summary.left_open else "Signed"
+            self.text(_MARGIN, 12.5, signed, 10.5, bold=True, align="R", width=_WIDTH)
         self.rule(21.5)
         self.label(_MARGIN, 24.5, "Patient", summary.patient or "not named", 76)
         self.label(_MARGIN + 80, 24.5, "Age", _NONE if summary.age is None else str(summary.age), 18)
@@ -172,9 +174,11 @@ class _Page:
         near = _NONE if summary.near_pd is None else f"{summary.near_pd:g} mm"
         vertex = "not recorded" if summary.vertex is None else f"{summary.vertex:g} mm"
         self.label(_MARGIN, y, "Pupillary distance, far", far, 40)
-        self.label(_MARGIN + 42, y, "near", near, 22)
+        self.label(_MARGIN + 42, y, "near (reckoned)" if summary.near_pd_computed else "near", near, 22)
         self.label(_MARGIN + 66, y, "Vertex distance", vertex, 36)
         notes = [f"{name.title()} eye {note}" for name, eye in summary.eyes() if (note := _note(eye))]
+        if summary.unconfirmed:
+            notes.append(summary.unconfirmed.capitalize())
         if notes:
             self.text(_MARGIN + 104, y, "Note", 7.5, quiet=True)
         for place, note in enumerate(notes):

@@ -15,7 +15,7 @@ from ..optics.lens import Lens, LensError
 from .events import Event
 from .folder import LOG
 from .log import Log, Problem, check_lines, moment, parse
-from .prescription import last_prescription, lens_of, signature_in_force
+from .prescription import flags_in_force, last_prescription, left_open, lens_of, not_confirmed, signature_in_force
 from .shape import faults
 from .signing import KeysMissing, check_signatures
 
@@ -56,7 +56,9 @@ class Summary:
     written    when the prescription that stands was written (signed, where it is)
     pd, near_pd, vertex   millimetres, where they are known
     acuity_both, near_acuity  with both eyes; near at `working_distance` centimetres
-    flags      the cautions, as events
+    near_pd_computed  the near PD was reckoned from the distance PD, not measured
+    left_open  what was begun and not brought to its end, in words; of that, `unconfirmed` at read-back
+    flags      the cautions in force, as events
     """
 
     patient: str | None
@@ -67,6 +69,7 @@ class Summary:
     left: EyeSummary
     pd: float | None
     near_pd: float | None
+    near_pd_computed: bool
     vertex: float | None
     acuity_both: str | None
     near_acuity: str | None
@@ -74,6 +77,8 @@ class Summary:
     status: str
     amended: bool
     signed: dict[str, Any] | None
+    left_open: tuple[str, ...]
+    unconfirmed: str | None
     flags: tuple[Event, ...]
     events: int
     first_hash: str
@@ -135,13 +140,14 @@ def summary_of(log: Log) -> Summary:
         raise UserError(f"its prescription (event {held['seq']}) is none: {error}") from None
     return Summary(
         patient=None if start.get("patient") is None else str(start["patient"]),
-        age=_age(log, start),
+        age=age_of(log, start.get("age")),
         begun=moment(log.events[0]),
         written=moment(held if force is None else force),
         right=eyes[0],
         left=eyes[1],
         pd=held.get("pd"),
         near_pd=held.get("near_pd"),
+        near_pd_computed=bool(held.get("near_pd_computed")),
         vertex=start.get("vertex") if held.get("vertex") is None else held["vertex"],
         acuity_both=held.get("acuity_both"),
         near_acuity=held.get("near_acuity"),
@@ -149,7 +155,9 @@ def summary_of(log: Log) -> Summary:
         status="draft" if force is None else "active",
         amended=force is None and any(event.get("signed") for event in log.of_kind("prescription")),
         signed=None if force is None else force["signed"],
-        flags=tuple(log.of_kind("flag")),
+        left_open=tuple(left_open(held)),
+        unconfirmed=not_confirmed(held),
+        flags=tuple(flags_in_force(log)),
         events=len(log.events),
         first_hash=log.events[0]["hash"],
         last_hash=log.last_hash,
@@ -174,12 +182,12 @@ def _eye(held: Event, questions: int) -> EyeSummary:
     )
 
 
-def _age(log: Log, start: dict[str, Any]) -> int | None:
-    """The age the exam went by: the last one heard, else the start data's."""
+def age_of(log: Log, given: object) -> int | None:
+    """The age the exam went by: the last one heard, else the one `given` in the start data."""
     ages = [
         held["value"]
         for held in log.of_kind("heard")
         if held["meaning"] == "set_age" and held["accepted"] and (held.get("used") or "amends" in held)
     ]
-    age = ages[-1] if ages else start.get("age")
+    age = ages[-1] if ages else given
     return int(age) if isinstance(age, (int, float)) else None

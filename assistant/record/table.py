@@ -16,8 +16,8 @@ from .summary import EyeSummary, Summary
 COLUMNS = (
     "exam", "patient", "age", "begun", "written", "status", "signed_by", "licence", "eye",
     "sphere", "cylinder", "axis", "add", "m", "j0", "j45", "acuity", "logmar", "entering_acuity",
-    "entering_logmar", "unaided_acuity", "intermediate", "pd", "near_pd", "vertex", "near_acuity", "remark",
-    "questions", "flags", "record",
+    "entering_logmar", "unaided_acuity", "intermediate", "pd", "near_pd", "near_pd_computed", "vertex", "near_acuity",
+    "remark", "questions", "flags", "record",
 )  # fmt: skip
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would run a cell that begins so
@@ -45,13 +45,20 @@ def rows(name: str, summary: Summary) -> Iterator[list[str]]:
             _logmar(eye.entering_acuity),
             eye.unaided_acuity or "",
             "" if eye.intermediate is None else f"{eye.intermediate / 100:.2f}",
-            *("" if held is None else f"{held:g}" for held in (summary.pd, summary.near_pd, summary.vertex)),
+            _millimetres(summary.pd),
+            _millimetres(summary.near_pd),
+            "" if summary.near_pd is None else "yes" if summary.near_pd_computed else "no",
+            _millimetres(summary.vertex),
             _words(summary.near_acuity),
-            eye.remark or "",
+            "; ".join(held for held in (eye.remark, summary.unconfirmed) if held),
             str(eye.questions),
             _words(" ".join(f"{flag['code']}:{flag['eye']}" for flag in summary.flags)),
             summary.last_hash,
         ]
+
+
+def _millimetres(held: float | None) -> str:
+    return "" if held is None else f"{held:g}"
 
 
 def _powers(eye: EyeSummary) -> list[str]:

@@ -13,6 +13,7 @@ from typing import Any
 from ..errors import UserError
 from ..protocol.effects import Prescribe
 from .events import Event, EventError, event
+from .exports import told_stale
 from .folder import AUDIO, LOG, PRESCRIPTION, TRANSCRIPT
 from .log import Log, Problem, check_lines, parse
 from .prescription import prescription_dict, signature_in_force
@@ -64,6 +65,8 @@ def verify_folder(folder: Path, trusted_key: bytes | None = None) -> Verdict:
     _check_signed(log, verdict, trusted_key)
     _check_end(folder, log, verdict)
     _check_built(folder, log, verdict)
+    if told := told_stale(folder, log):
+        verdict.notes.append(told)
     _check_replay(log, verdict)
     return verdict
 
@@ -71,8 +74,10 @@ def verify_folder(folder: Path, trusted_key: bytes | None = None) -> Verdict:
 def _check_audio(folder: Path, log: Log, verdict: Verdict) -> None:
     dropped = any(flag["code"] == RECORDINGS_DROPPED for flag in log.of_kind("flag"))
     named = {str(held["audio"]): held for held in log.of_kind("heard") if held.get("audio")}
+    stored = {held.relative_to(folder).as_posix() for held in (folder / AUDIO).rglob("*") if not held.is_dir()}
     if dropped:
         verdict.notes.append("recordings: dropped on purpose, as the log says")
+        verdict.notes += [f"{name}: still there, to be dropped by forget" for name in sorted(stored)]
         return
     before = len(verdict.problems)
     for name, held in named.items():
@@ -81,9 +86,8 @@ def _check_audio(folder: Path, log: Log, verdict: Verdict) -> None:
             verdict.problems.append(Problem(held["seq"] + 1, f"its recording {name} {what}"))
     if named and len(verdict.problems) == before:
         verdict.holds.append(f"recordings: {len(named)}, all as recorded")
-    stored = {f"{AUDIO}/{held.name}" for held in (folder / AUDIO).glob("[0-9]*.flac")}
     for name in sorted(stored - set(named)):
-        verdict.notes.append(f"{name}: no event names it (an utterance cut off before it was logged)")
+        verdict.notes.append(f"{name}: no event names it (such as an utterance cut off before it was logged)")
 
 
 def _audio_fault(folder: Path, name: object, held: Event) -> str | None:

@@ -22,9 +22,11 @@ from test_record_fhir import NOT_MEASURED, log_with
 
 from assistant.commands import amend, compare, export, forget, sign, verify
 from assistant.errors import UserError
-from assistant.protocol.effects import EyeResult
+from assistant.protocol.effects import EyeResult, Prescribe
+from assistant.record.events import Event, event
 from assistant.record.folder import ExamFolder, build, log_of
 from assistant.record.log import Log, dump
+from assistant.record.report import EMBED_MOST, build_report
 from assistant.record.verifying import verify_folder
 
 Run = Callable[..., int]
@@ -83,11 +85,30 @@ def test_verify_rebuilds_what_is_built_from_the_log(run: Run, exam: Path, capsys
     (exam / "prescription.json").unlink()
     (exam / "transcript.txt").write_text("changed")
     (exam / "report.html").write_text("changed")
-    with pytest.raises(UserError, match="and 1 more"):
+    with pytest.raises(UserError, match="and 2 more"):
         run("verify", exam)
     assert run("verify", exam, "--rebuild") == 0
     assert "built      prescription.json" in capsys.readouterr().out
     assert "K-07" in (exam / "report.html").read_text()
+
+
+def test_verify_looks_at_the_report_and_says_what_it_does_not_look_at(
+    run: Run, exam: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (exam / "conversation.wav").write_bytes(b"RIFF")
+    (exam / "audio" / "sub").mkdir()
+    (exam / "audio" / "sub" / "other.wav").write_bytes(b"RIFF")
+    for embed_most in (EMBED_MOST, -1):  # with the recordings inside the page, or beside it
+        page, _ = build_report(exam, embed_most)
+        assert run("verify", exam) == 0
+        out = capsys.readouterr().out
+        assert "report.html: as it is built from the log and the recordings" in out
+        assert "conversation.wav: not checked, for the log holds no hash of it" in out
+        assert "audio/sub/other.wav: no event names it" in out
+        page.write_text(page.read_text().replace("-1.50", "-2.50", 1))
+        with pytest.raises(UserError, match=r"report\.html: not as this version builds it"):
+            run("verify", exam)
+    assert run("sign", exam, "--by", "A", "--licence", "L") == 0, "what is built anew is not asked after"
 
 
 def test_verify_does_not_rebuild_from_a_changed_log(run: Run, exam: Path) -> None:
@@ -123,7 +144,8 @@ def test_sign_makes_the_draft_active(run: Run, exam: Path, capsys: pytest.Captur
     assert "Caution: right eye: Seven answers in a row were two (event 7)" in out
     built = json.loads((exam / "prescription.json").read_text())
     assert (built["status"], built["signed"]["licence"]) == ("active", "L-1234")
-    assert "=== signed by A. Practitioner prescription" in (exam / "transcript.txt").read_text()
+    assert "=== prescription signed by A. Practitioner, licence L-1234" in (exam / "transcript.txt").read_text()
+    assert "not complete" not in (exam / "transcript.txt").read_text()
     assert run("verify", exam) == 0
     with pytest.raises(UserError, match="signed already"):
         run("sign", exam, "--by", "B", "--licence", "L")
@@ -154,6 +176,53 @@ def test_sign_refuses_an_exam_that_measured_nothing(run: Run, tmp_path: Path) ->
     folder = folder_of(log_with(NOT_MEASURED, NOT_MEASURED), tmp_path / "exam")
     with pytest.raises(UserError, match="neither eye was measured"):
         run("sign", folder, "--by", "A", "--licence", "L")
+
+
+def unfinished(path: Path) -> Path:
+    """A small exam whose right eye failed its checks, not confirmed at read-back."""
+    log = log_with(
+        EyeResult(-150, -50, 90, None, None, "20/400", complete=False), EyeResult(25, 0, None, None, "20/25")
+    )
+    folder = folder_of(log, path)
+    with ExamFolder.resume(folder, ticking()) as held:
+        held.append(
+            {"kind": "flag", "code": "incomplete", "eye": "right", "says": "Right eye: left open.", "facts": {}}
+        )
+        draft = {key: part for key, part in log.events[-1].items() if key not in ("seq", "at", "prev", "hash")}
+        held.append({**draft, "confirmed": False})
+    build(folder)
+    return folder
+
+
+def test_what_a_draft_lacks_is_shown_before_it_is_signed_and_stays_in_the_signature(
+    run: Run, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = unfinished(tmp_path / "exam")
+    shown: list[str] = []
+    append = ExamFolder.append
+
+    def watched(self: ExamFolder, made: Event) -> Event:
+        shown.append(capsys.readouterr().out)
+        return append(self, made)
+
+    monkeypatch.setattr(ExamFolder, "append", watched)
+    assert run("sign", folder, "--by", "A", "--licence", "L") == 0
+    (before,) = shown
+    for said in (
+        "right  -1.50 -0.50 x 090, not completed",
+        "NOT COMPLETE: right eye not completed",
+        "NOT COMPLETE: not confirmed at read-back",
+        "Caution: Right eye: left open. (event",
+    ):
+        assert said in before
+    assert "Signed by" not in before
+    lacking = ["right eye not completed", "not confirmed at read-back"]
+    assert json.loads((folder / "prescription.json").read_text())["signed"]["open"] == lacking
+    assert f"not complete: {', '.join(lacking)}" in (folder / "transcript.txt").read_text()
+    page = (folder / "report.html").read_text()
+    assert f"Not complete: {', '.join(lacking)}." in page
+    assert '<span class="lacks">not completed</span>' in page.split('class="rx"')[1].split("</table>")[0]
+    assert verify_folder(folder).problems == []
 
 
 def test_sign_needs_name_and_licence(run: Run, exam: Path) -> None:
@@ -290,6 +359,156 @@ def test_amend_refuses_what_cannot_be(run: Run, exam: Path, words: tuple[object,
     assert (exam / "exam.jsonl").read_bytes() == before
 
 
+def drafted(path: Path, cautions: tuple[str, ...], start: Event) -> Path:
+    """A confirmed draft with its cautions, found over the glasses of `start`."""
+    flags = (
+        ("incomplete", "right", "Right eye: its answers leave the lens open."),
+        ("anisometropia", "both", "The eyes differ by 2.38 D."),
+        ("position_bias", "left", "Left eye: two was answered ten times."),
+        ("red_flag", "both", "The patient tells of flashes."),
+    )
+    draft = Prescribe(
+        EyeResult(-150, -50, 90, 150, "20/20", complete=False, pinhole_acuity="20/20"),
+        EyeResult(63, 0, None, 150, "20/25"),
+        62.0,
+        True,
+        near_pd=58.5,
+        near_pd_computed=True,
+        acuity_both="20/15",
+        near_acuity="20/30",
+        working_distance=40,
+        cautions=cautions,
+    )
+    with ExamFolder.create(path, ticking(), {"start": start}) as folder:
+        for code, eye, says in flags:
+            folder.append({"kind": "flag", "code": code, "eye": eye, "says": says, "facts": {}})
+        folder.append(event(draft))
+        folder.build()
+    return path
+
+
+CAUTIONS = ("incomplete:right", "anisometropia", "position_bias:left", "red_flag")
+
+
+def test_what_was_found_with_a_lens_does_not_stand_for_another(
+    run: Run, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    worn = {"source": "glasses", "right": {"sphere": -1.5, "cylinder": -1.0, "axis": 90}}
+    folder = drafted(tmp_path / "exam", CAUTIONS, worn)
+    assert run("amend", folder, "--right=-7.50 -1.00 x 060", "--by", "N. Examiner") == 0
+    # 8.00 + 0.63 D between the spherical equivalents; 6 D and 30 degrees from the glasses (cut-offs: design, plan.py).
+    out = capsys.readouterr().out
+    assert "Caution: The eyes differ by 8.63 D" in out
+    assert "Caution: Right eye: " in out
+    built = json.loads((folder / "prescription.json").read_text())
+    assert (built["confirmed"], built["acuity_both"], built["near_acuity"]) == (False, None, None)
+    assert (built["right"]["complete"], built["right"].get("pinhole_acuity")) == (True, None)
+    assert built["cautions"] == [
+        "position_bias:left",
+        "red_flag",
+        "anisometropia",
+        "adaptation:right",
+        "axis_swing:right",
+    ]
+    codes = [(flag["code"], flag["eye"]) for flag in built["flags"]]
+    assert codes == [
+        ("position_bias", "left"), ("red_flag", "both"),
+        ("anisometropia", "both"), ("adaptation", "right"), ("axis_swing", "right"),
+    ]  # fmt: skip
+    assert not any("2.38" in flag["says"] for flag in built["flags"])
+    page = (folder / "report.html").read_text().split('class="cautions"')[1].split("</section>")[0]
+    standing, passed = page.split("Raised on the way")
+    assert "differ by 8.63 D" in standing
+    assert "2.38" not in standing
+    assert "Before the change by hand: </em>" in passed
+    assert "2.38" in passed
+    assert "not since the change by hand" in (folder / "report.html").read_text()
+    run("sign", folder, "--by", "A", "--licence", "L")
+    out = capsys.readouterr().out
+    assert "2.38" not in out
+    assert "leave the lens open" not in out
+    assert "NOT COMPLETE" not in out, "it was confirmed before, and who changes it by hand answers for it"
+    # A further change keeps what was overtaken by the first.
+    run("amend", folder, "--left=+0.75")
+    built = json.loads((folder / "prescription.json").read_text())
+    assert built["cautions"] == ["red_flag", "adaptation:right", "axis_swing:right", "anisometropia"]
+    assert [flag["code"] for flag in built["flags"]] == ["red_flag", "adaptation", "axis_swing", "anisometropia"]
+    assert verify_folder(folder).problems == []
+
+
+def test_a_near_pd_that_was_reckoned_follows_the_pd(
+    run: Run, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = drafted(tmp_path / "exam", CAUTIONS, {})
+    run("amend", folder, "--pd", 78)
+    assert "near   73 mm (reckoned)" in capsys.readouterr().out
+    built = json.loads((folder / "prescription.json").read_text())
+    # 78 x 400 / (400 + 27), by similar triangles to the centres of rotation, 27 mm behind the lens (common practice, no
+    # source), to half a millimetre.
+    assert built["near_pd"] == 73.0
+    assert built["acuity_both"] == "20/15", "the lenses are the same"
+    assert built["cautions"] == [*CAUTIONS, "pd_unusual"]
+
+
+def test_a_draft_not_confirmed_stays_so_through_a_change_by_hand(run: Run, tmp_path: Path) -> None:
+    folder = unfinished(tmp_path / "exam")
+    run("amend", folder, "--right=-1.75 -0.50 x 090")
+    run("sign", folder, "--by", "A", "--licence", "L")
+    assert json.loads((folder / "prescription.json").read_text())["signed"]["open"] == ["not confirmed at read-back"]
+
+
+@pytest.mark.parametrize("add", ["+9.00", "+2.13", "+5.25"])
+def test_amend_refuses_an_add_that_is_none(run: Run, exam: Path, add: str) -> None:
+    with pytest.raises(UserError, match=r"--right: add: .* is not a quarter step from 0.00 to \+5.00"):
+        run("amend", exam, f"--right=-1.50 -0.50 x 090 add {add}")
+
+
+def test_the_same_correction_twice_is_told(run: Run, exam: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(UserError, match="event 4 stands as second already"):
+        run("amend", exam, "--event", 4, "--meaning", "second")
+    run("amend", exam, "--event", 4, "--meaning", "first")
+    with pytest.raises(UserError, match="event 4 stands as first already"):
+        run("amend", exam, "--event", 4, "--meaning", "first")
+    capsys.readouterr()
+    run("amend", exam, "--event", 4, "--meaning", "same")
+    assert "was first, now same" in capsys.readouterr().out
+    # What was not accepted is not what it was understood as.
+    assert run("amend", exam, "--event", 5, "--meaning", "set_sphere", "--value=-1.50") == 0
+
+
+def test_the_transcript_says_who_changed_what_and_why(run: Run, tmp_path: Path, exam: Path) -> None:
+    run("amend", exam, "--event", 4, "--meaning", "first", "--reason", "misheard", "--by", "N. Examiner")
+    assert "correcting event 4 by N. Examiner: misheard" in (exam / "transcript.txt").read_text()
+    folder = drafted(tmp_path / "drafted", CAUTIONS, {})
+    for fact in ("PD 62 mm", "near PD 58.5 mm (reckoned)", "acuity, both eyes 20/15", "near acuity, both eyes 20/30"):
+        assert f"    {fact}\n" in (folder / "transcript.txt").read_text()
+    run("amend", folder, "--pd", 63, "--reason", "measured again", "--by", "N. Examiner")
+    text = (folder / "transcript.txt").read_text()
+    assert "=== draft prescription, changed by hand by N. Examiner: measured again" in text
+
+
+def test_exports_of_an_earlier_prescription_are_named(run: Run, exam: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    pytest.importorskip("fpdf", reason="the extra `pdf` is not installed")
+    pytest.importorskip("pydicom", reason="the extra `dicom` is not installed")
+    run("sign", exam, "--by", "A", "--licence", "L")
+    for kind in ("fhir", "csv", "pdf", "dicom"):
+        run("export", exam, "--to", kind)
+    made = "dicom/acuity.dcm, dicom/prescription.dcm, dicom/refraction.dcm, exam.csv, fhir.json, prescription.pdf"
+    capsys.readouterr()
+    run("forget", exam, "--audio")  # the prescription is the same
+    assert "earlier prescription" not in capsys.readouterr().out
+    run("amend", exam, "--right=-1.75 -0.50 x 090")
+    assert f"made of an earlier prescription, to be exported anew or deleted: {made}." in capsys.readouterr().out
+    run("export", exam, "--to", "pdf")
+    capsys.readouterr()
+    assert run("verify", exam) == 0
+    assert f"note       made of an earlier prescription, to be exported anew or deleted: {made[:-18]}\n" in (
+        capsys.readouterr().out
+    )
+    run("forget", exam, "--audio")
+    assert "Still there, made of an earlier prescription" in capsys.readouterr().out
+
+
 def test_amend_is_told_what_to_do(run: Run, exam: Path) -> None:
     usage_error(run, "amend", exam)
     usage_error(run, "amend", exam, "--event", 4)
@@ -338,6 +557,28 @@ def test_export_never_takes_the_place_of_a_log(run: Run, exam: Path) -> None:
     with pytest.raises(UserError, match="is not a file to write an export to"):
         run("export", exam, "--to", "csv", "--out", exam / "exam.jsonl")
     assert (exam / "exam.jsonl").read_bytes() == before
+
+
+def test_an_export_takes_the_place_of_an_earlier_one_of_its_kind_alone(run: Run, exam: Path, tmp_path: Path) -> None:
+    pytest.importorskip("pydicom", reason="the extra `dicom` is not installed")
+    build_report(exam)
+    (exam / "mine.csv").write_text("a,b\n")
+    (exam / "mine.dcm").write_text("no object")
+    run("export", exam, "--to", "fhir")
+    before = {path: path.read_bytes() for path in exam.rglob("*") if path.is_file()}
+    for path in (*before, exam / "audio" / "9999.flac"):
+        for kind in ("csv", "dicom") if path.suffix == ".dcm" else ("csv",):
+            with pytest.raises(UserError, match=r"is not a file to write an export to|is no earlier"):
+                run("export", exam, "--to", kind, "--out", path)
+        with pytest.raises(UserError, match=r"is not a file to write an export to|is no earlier"):
+            run("compare", exam, exam, "--picture", path)
+    assert {path: path.read_bytes() for path in exam.rglob("*") if path.is_file()} == before
+    for kind in ("fhir", "csv", "dicom"):
+        assert run("export", exam, "--to", kind) == run("export", exam, "--to", kind) == 0
+    for _ in range(2):
+        assert run("compare", exam, exam, "--picture", exam / "change.svg") == 0
+    (tmp_path / "other.csv").write_text("outside an exam it is the user's to say")
+    assert run("export", exam, "--to", "csv", "--out", tmp_path / "other.csv") == 0
 
 
 def test_export_to_a_file_that_cannot_be_written_is_told_plainly(run: Run, exam: Path, tmp_path: Path) -> None:

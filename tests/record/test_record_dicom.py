@@ -12,6 +12,7 @@ import socket
 import subprocess
 import urllib.request
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -153,6 +154,30 @@ def test_a_draft_says_so_and_a_signed_one_says_by_whom() -> None:
         "COMPLETE",
         "Left eye not measured",
     )
+
+
+def test_an_eye_not_completed_is_not_verified_by_a_signature(tmp_path: Path) -> None:
+    """Only a complete report may be verified (PS3.3 C.17.2, as `dciodvfy` has it)."""
+    doubted = EyeResult(-150, -50, 90, None, None, complete=False)
+    summary = summary_of(log_with(doubted, PLAIN, signed=True))
+    report = by_class(summary)[SPECTACLE_PRESCRIPTION]
+    assert (report.CompletionFlag, report.VerificationFlag) == ("PARTIAL", "UNVERIFIED")
+    assert report.CompletionFlagDescription == "Right eye not completed"
+    assert "VerifyingObserverSequence" not in report
+    assert all(held.SeriesDescription.endswith(", signed, NOT COMPLETE") for held in objects(summary))
+    for path in write(summary, tmp_path):
+        assert check(path) == [], path.name
+
+
+def test_a_near_pd_that_was_reckoned_is_not_given_as_a_measurement() -> None:
+    measured = replace(summary_of(log_with(WITH_CYLINDER, PLAIN)), near_pd=58.5)
+    reckoned = replace(measured, near_pd_computed=True)
+    assert by_class(measured)[SUBJECTIVE_REFRACTION].NearPupillaryDistance == 58.5
+    assert "NearPupillaryDistance" not in by_class(reckoned)[SUBJECTIVE_REFRACTION]
+    for summary, told in ((measured, True), (reckoned, False)):
+        report = by_class(summary)[SPECTACLE_PRESCRIPTION]
+        names = [item.ConceptNameCodeSequence[0].CodeMeaning for item in report.ContentSequence]
+        assert ("Near Pupillary Distance" in names) == told
 
 
 def test_uids_differ_between_objects_and_stay_for_one_log() -> None:

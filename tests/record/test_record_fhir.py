@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -257,6 +258,29 @@ def test_a_draft_is_a_draft_until_it_is_signed(exam: Path) -> None:
     assert prescription["prescriber"]["display"] == "A. Practitioner"
     assert prescription["prescriber"]["identifier"]["value"] == "L-1234"
     assert {held["status"] for held in resources(made, "Observation")} == {"final"}
+
+
+def test_a_signature_completes_no_eye() -> None:
+    """Final: "The observation is complete and verified" (FHIR R4, ObservationStatus)."""
+    doubted = EyeResult(-150, -50, 90, None, None, "20/400", complete=False)
+    summary = summary_of(log_with(doubted, EyeResult(25, 0, None, None, "20/25"), signed=True))
+    made = bundle(replace(summary, unconfirmed="not confirmed at read-back"))
+    states = {held["code"]["text"]: held["status"] for held in resources(made, "Observation")}
+    assert {status for text, status in states.items() if "right eye" in text} == {"preliminary"}
+    assert {status for text, status in states.items() if "left eye" in text} == {"final"}
+    (prescription,) = resources(made, "VisionPrescription")
+    right, left = ([note["text"] for note in lens["note"]] for lens in prescription["lensSpecification"])
+    assert right == ["This eye was not completed.", "The prescription was not confirmed at read-back."]
+    assert left == right[1:]
+    assert "This eye was not completed." in prescription["text"]["div"]
+
+
+def test_a_near_pd_that_was_reckoned_says_so() -> None:
+    for reckoned in (True, False):
+        summary = summary_of(log_with(EyeResult(25, 0, None, 200, "20/25"), NOT_MEASURED))
+        made = bundle(replace(summary, near_pd=58.5, near_pd_computed=reckoned))
+        (near,) = (one for one in resources(made, "Observation") if one["code"]["text"].startswith("Near inter"))
+        assert ("method" in near, "not measured" in str(near.get("note"))) == (reckoned, reckoned)
 
 
 def test_observations_carry_verified_codes_only(exam: Path) -> None:

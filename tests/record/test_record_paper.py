@@ -107,6 +107,12 @@ def test_the_slip_says_what_was_not_measured_or_completed(tmp_path: Path) -> Non
     carried = replace(summary_of(log_with(RIGHT, LEFT)), near_pd=59.5, vertex=12)
     carried = replace(carried, right=replace(carried.right, examined=False, intermediate=100))
     other = text_of(slip(carried), tmp_path / "carried.pdf")
+    assert "near (reckoned)" not in other
+    assert "near (reckoned)" in text_of(slip(replace(carried, near_pd_computed=True)), tmp_path / "reckoned.pdf")
+    signed = replace(summary_of(log_with(unfinished, LEFT, signed=True)), unconfirmed="not confirmed at read-back")
+    told = text_of(slip(signed), tmp_path / "signed.pdf")
+    for words in ("Signed; not complete", "Right eye not completed", "Not confirmed at read-back"):
+        assert words in told
     for words in ("Right eye carried over, not found in this exam; intermediate add +1.00", "59.5 mm", "12 mm"):
         assert words in other
     assert text.count("not measured") == 3  # the left eye twice, and the pupillary distance
@@ -143,6 +149,17 @@ def test_a_name_the_slips_font_lacks_is_not_printed_with_holes(tmp_path: Path) -
 
 
 # ---------------------------------------------------------------------------------------- the table
+def test_the_table_says_what_was_reckoned_or_not_confirmed() -> None:
+    summary = replace(summary_of(log_with(RIGHT, LEFT)), near_pd=59.5)
+    for reckoned, said in ((True, "yes"), (False, "no")):
+        (first, _) = csv.DictReader(io.StringIO(csv_text([("a", replace(summary, near_pd_computed=reckoned))])))
+        assert (first["near_pd"], first["near_pd_computed"]) == ("59.5", said)
+    doubted = replace(summary, right=replace(summary.right, complete=False), unconfirmed="not confirmed at read-back")
+    (right, left) = csv.DictReader(io.StringIO(csv_text([("a", doubted)])))
+    assert right["remark"] == "not completed; not confirmed at read-back"
+    assert left["remark"] == "not confirmed at read-back"
+
+
 @settings(max_examples=60)
 @given(summaries)
 def test_the_table_gives_back_every_value(summary: Summary) -> None:

@@ -7,6 +7,7 @@ import hashlib
 import json
 import math
 import re
+from collections.abc import Iterable
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
@@ -20,13 +21,16 @@ from long_exam import HOSTILE, QUESTIONS, questions_an_eye, write_long_exam
 from small_exam import SMALL_EXAM, record_small_exam, ticking, tone
 
 from assistant.cli import main
-from assistant.protocol.effects import EyeResult, Prescribe
-from assistant.protocol.meanings import Meaning
+from assistant.optics.lens import Lens
+from assistant.protocol.effects import Ask, EyeResult, Prescribe, Recorded, ShowLens, Status, StepChange
+from assistant.protocol.meanings import Heard, Meaning, Outcome
+from assistant.protocol.questions import AcuityQuestion, Eye, Legible
 from assistant.record import report
 from assistant.record.amending import amended_hearing, prescription_by_hand
 from assistant.record.events import Event, event
 from assistant.record.folder import ExamFolder, log_of
 from assistant.record.log import Clock, Log
+from assistant.record.prescription import dioptres_written
 from assistant.record.report import build_report, report_html, tell
 from assistant.record.report.acuity import gain
 from assistant.record.report.frame import interval_of
@@ -260,6 +264,102 @@ def test_the_over_minus_check_is_told_in_clicks(long_log: Log) -> None:
     assert [click.clicks for click in check.clicks if click.read is not None] == [(3,), (4,), (6,), (5,)]
     # A click of plus is a quarter dioptre.
     assert f"{(check.unreadable or 0) * 0.25:+.2f} D" in check.said
+
+
+def asked_again(lens: Lens, *steps: tuple[str, Lens, str], end: bool = True) -> Log:
+    """A right eye's over-minus check before `lens`: three clicks unreadable, two readable; then what `steps` show."""
+    made: list[Event] = [event(ShowLens(Eye.RIGHT, lens)), event(StepChange(Eye.RIGHT, "over_minus", Status.BEGUN))]
+    for clicks, meaning in ((3, Meaning.NO), (2, Meaning.YES)):
+        line = Legible(Eye.RIGHT, "over_minus", lens.with_sphere(lens.sphere + 25 * clicks), "20/70")
+        made += [event(Ask(line, 1)), event(Recorded(Heard("x", Outcome.HEARD, meaning), True))]
+    if end:
+        made.append(event(StepChange(Eye.RIGHT, "over_minus", Status.DONE)))
+    for step, shown, read in steps:
+        made += [
+            event(StepChange(Eye.RIGHT, step, Status.BEGUN)),
+            event(ShowLens(Eye.RIGHT, shown)),
+            event(Ask(AcuityQuestion(Eye.RIGHT, step, shown), 1)),
+            event(Recorded(Heard(read, Outcome.HEARD, Meaning.SET_ACUITY, read), True)),
+        ]
+    made.append(event(ShowLens(Eye.RIGHT, lens)))
+    return numbered(made)
+
+
+def numbered(made: Iterable[Event]) -> Log:
+    """Events as a log, one after another at the same moment."""
+    at = {"at": "2030-01-02T09:30:00.000Z", "hash": "0" * 64}
+    return Log(tuple({**one, "seq": seq, **at} for seq, one in enumerate(made)))
+
+
+def test_the_over_minus_check_answers_for_what_it_changed_itself() -> None:
+    lens = Lens.of(3, -1.5, 49)
+    later = ("settle", Lens.of(4.25, -3.25, 47), "20/600")
+    check = over_minus(tell(asked_again(lens, later)).eyes["right"])
+    assert check is not None
+    assert check.said == "No letter could be read from 3 clicks of plus (+0.75 D) on; the sphere stayed at +3.00."
+    # Passed over later on, with another lens before the eye: that is not its outcome.
+    log = asked_again(lens, later)
+    passed = event(StepChange(Eye.RIGHT, "over_minus", Status.SKIPPED))
+    check = over_minus(tell(numbered((*log.events[:-1], passed))).eyes["right"])
+    assert check is not None
+    assert check.ended == 300
+    broken = over_minus(tell(asked_again(lens, later, end=False)).eyes["right"])
+    assert broken is not None
+    assert broken.ended is None
+    assert broken.said.endswith("on; the check was broken off.")
+
+
+def test_an_answer_taken_back_leaves_one_over_minus_check() -> None:
+    lens = Lens.of(-2, 0)
+    log = asked_again(lens)
+    undone = (
+        event(Recorded(Heard("undo", Outcome.HEARD, Meaning.UNDO), True)),
+        log.events[4],
+        event(Recorded(Heard("no", Outcome.HEARD, Meaning.NO), True)),
+        event(StepChange(Eye.RIGHT, "over_minus", Status.DONE)),
+    )
+    check = over_minus(tell(numbered((*log.events[:6], *undone))).eyes["right"])
+    assert check is not None
+    assert (check.earlier, check.unreadable, check.ended) == (0, 2, -200)
+
+
+def test_the_line_shown_at_the_over_minus_check_is_named() -> None:
+    log = asked_again(Lens.of(3, -1.5, 49))
+    held = replace(eye(3, -1.5, 49), over_minus={"unreadable": 0.75, "line": None, "plus": None})
+    made = event(Prescribe(held, eye(-1, 0, None), 62.0, True))
+    text = Page(report_html(numbered((*log.events, made)))).text
+    assert "Line shown unreadable through (usual +0.75)" in text
+    assert "+0.75 (20/70)" in text
+
+
+def test_what_was_read_on_entering_is_no_result() -> None:
+    """The bold line at the end of the acuity's row is the one read through the lens the eye ended with."""
+    lens = Lens.of(3, -1.5, 49)
+    results = re.compile(r'class="result-label"[^>]*>(20/\d+)<')
+    for step, shown, expected in (
+        ("entering", lens, []),
+        ("acuity", lens.with_sphere(350), []),
+        ("acuity", lens, ["20/400"]),
+    ):
+        assert results.findall(report_html(asked_again(lens, (step, shown, "20/400")))) == expected
+
+
+def test_halves_are_rounded_one_way_everywhere() -> None:
+    """Away from zero, as on paper: -2.125 is -2.13, +0.125 is +0.13 (common practice, no source)."""
+    change = {"m": -0.625, "j0": 0.125, "j45": -0.005}
+    page = Page(report_html(prescribed(replace(eye(-1, -1, 90), change=change), eye(-1, -1, 90))))
+    # Along the meridian that changed most: 0.625 + sqrt(0.125 ** 2 + 0.005 ** 2) = 0.7501.
+    assert "-0.63, +0.13, -0.01; 0.75" in page.text
+    assert dioptres_written(-2.125) == "-2.13"
+    assert dioptres_written(-0.0) == "+0.00"
+
+
+def test_an_eye_not_completed_says_so_in_the_table() -> None:
+    doubted = replace(eye(-1, -1, 90), complete=False)
+    carried = replace(eye(-1, -1, 90), complete=False, examined=False)
+    table = Page(report_html(prescribed(doubted, carried)).split('class="rx"')[1].split("</table>")[0]).text
+    assert "Right eyenot completed" in table
+    assert "Left eyecarried over, not examined" in table
 
 
 def test_lines_read_stand_with_their_lenses(long_log: Log) -> None:
@@ -540,7 +640,7 @@ def test_a_signature_is_shown_and_falls_with_a_later_change(tmp_path: Path, cloc
         page = Page(report_html(log_of(path)))
         assert page.all("p", "signed")
         assert "Signed by A. Practitioner, licence L-1234" in page.text
-        folder.append(prescription_by_hand(log_of(path), {"right": "-1.75 -0.50 x 090"}, None, "thicker", "B"))
+        folder.append(prescription_by_hand(log_of(path), {"right": "-1.75 -0.50 x 090"}, None, "thicker", "B")[0])
         page = Page(report_html(log_of(path)))
         assert page.all("p", "draft")
         assert "no longer in force" in page.text

@@ -31,6 +31,20 @@ def build_report(folder: Path, embed_most: int = EMBED_MOST) -> tuple[Path, list
     Recordings go inside the page up to `embed_most` bytes together, beyond that they are linked from beside
     it. Raises UserError where there is no log to read or the page cannot be written.
     """
+    text, problems = _built(folder, embed_most)
+    write_whole(folder / REPORT, text)
+    return folder / REPORT, problems
+
+
+def report_holds(folder: Path) -> bool:
+    """Whether the page in an exam folder is what this version builds of its log and recordings, with the recordings
+    inside it or beside it."""
+    held = (folder / REPORT).read_bytes()
+    return any(held == _built(folder, most)[0] for most in (EMBED_MOST, -1))
+
+
+def _built(folder: Path, embed_most: int) -> tuple[bytes, list[str]]:
+    """The page's content, and what does not hold of the record."""
     path = folder / LOG
     log = log_as_it_is(folder)
     sounds = collect(folder, log, embed_most)
@@ -41,8 +55,7 @@ def build_report(folder: Path, embed_most: int = EMBED_MOST) -> tuple[Path, list
         notes.append(f"{len(sounds.utterances)} recordings, as the log has them")
     if dropped:
         notes.append(f"{dropped} recordings were dropped on purpose")
-    write_whole(folder / REPORT, report_html(log, sounds, problems, notes).encode("utf-8"))
-    return folder / REPORT, problems
+    return report_html(log, sounds, problems, notes).encode("utf-8"), problems
 
 
 def build_all(folder: Path) -> list[Path]:

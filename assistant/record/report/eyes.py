@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from ..prescription import eye_written
+from ..prescription import dioptres_written, eye_written
 from . import drawing as draw
 from .acuity import acuity_by_power, gain
 from .frame import Interval, interval_of
@@ -61,7 +61,9 @@ def eye_section(story: Story, eye: EyeStory) -> Html | None:
 def _panels(eye: EyeStory, interval: Interval) -> Iterator[Html | None]:
     """The pictures beside each other: the cylinder's search, acuity against the lens, the over-minus check."""
     vector = None if eye.ended is None else eye.ended.vector
-    ended = "" if vector is None else f"Ended at J0 {vector.j0:+.2f}, J45 {vector.j45:+.2f} D (double ring). "
+    ended = ""
+    if vector is not None:
+        ended = f"Ended at J0 {dioptres_written(vector.j0)}, J45 {dioptres_written(vector.j45)} D (double ring). "
     how = "Circles are dioptres of cylinder, the numbers around them its axis; thin rods are the pairs shown."
     yield _figure(plane(eye, interval), "The search for the cylinder", joined(ended, el("span", how, class_="how")))
     yield _figure(acuity_by_power(eye), "Acuity against the lens", gain(readings(eye)))

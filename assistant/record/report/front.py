@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 
 from ...optics.lens import CLICK, Lens, LensError
 from ...optics.transpose import PlusCylinderForm, signed, to_plus
 from ...protocol.plan import CLICKS_EXPECTED, PLUS_CHECK, PLUS_CHECK_USUAL
 from ..events import Event
+from ..prescription import dioptres_written, overtaken
 from .frame import Interval, interval_of, trial_frame
 from .markup import Child, Html, el, joined
-from .story import Story, meaning_text, plain_text
+from .story import Story, meaning_text, over_minus, plain_text
 from .words import age_of, eye_name, lens_prescribed, many, measure, moment_text, name_of, status, to_event, words_of
 
+_CHANGE = "Change from the start: M, J0, J45; along the meridian that changed most"
 _EYE_KEYS = frozenset(
     {
         *("sphere", "cylinder", "axis", "add", "acuity", "entering_acuity", "complete", "examined"),
@@ -105,21 +108,24 @@ def cautions(story: Story, record: list[str]) -> Html:
 def _flags(story: Story) -> tuple[list[Html], list[Html]]:
     """The flags as list items: those the draft still deserves by its own list, and those raised on the way.
 
-    A draft that keeps no such list deserves them all.
+    A draft that keeps no such list deserves them all, but those found with what was changed by hand since.
     """
     listed = (story.prescription or {}).get("cautions")
     deserved = {str(code) for code in listed} if isinstance(listed, (list, tuple)) else None
+    gone = overtaken(story.prescription)
     grouped: dict[tuple[str, str, str], list[int]] = {}
+    passed: list[Html] = []
     for flag in story.of_kind("flag"):
         code, eye = str(flag.get("code", "")), str(flag.get("eye", "both"))
         says = str(flag.get("says") or code.replace("_", " ") or "caution")
-        grouped.setdefault((code, eye, says), []).append(flag["seq"])
+        if flag["seq"] in gone:
+            passed.append(_caution(eye, says, [flag["seq"]], el("em", "Before the change by hand: ")))
+        else:
+            grouped.setdefault((code, eye, says), []).append(flag["seq"])
     standing: list[Html] = []
     passing: list[Html] = []
     for (code, eye, says), seqs in grouped.items():
-        links = [joined(", " if place else "", to_event(seq)) for place, seq in enumerate(seqs)]
-        where = "" if eye == "both" or says.startswith(eye_name(eye)) else f"{eye_name(eye)}: "
-        item = el("li", el("strong", where), words_of(says), " ", el("span", links, class_="where"))
+        item = _caution(eye, says, seqs)
         stands = deserved is None or code in deserved or f"{code}:{eye}" in deserved
         (standing if stands else passing).append(item)
     raised = {code for code, _, _ in grouped} | {f"{code}:{eye}" for code, eye, _ in grouped}
@@ -128,7 +134,13 @@ def _flags(story: Story) -> tuple[list[Html], list[Html]]:
         where = f"{eye_name(eye)}: " if eye else ""
         words = name.replace("_", " ")
         standing.append(el("li", el("strong", where), words_of(words if where else words.capitalize()), "."))
-    return standing, passing
+    return standing, passing + passed
+
+
+def _caution(eye: str, says: str, seqs: list[int], before: Child = None) -> Html:
+    links = [joined(", " if place else "", to_event(seq)) for place, seq in enumerate(seqs)]
+    where = "" if eye == "both" or says.startswith(eye_name(eye)) else f"{eye_name(eye)}: "
+    return el("li", before, el("strong", where), words_of(says), " ", el("span", links, class_="where"))
 
 
 def prescription(story: Story) -> Html:
@@ -167,7 +179,7 @@ def prescription(story: Story) -> Html:
             el(
                 "div",
                 el("div", table, class_="scroll", tabindex="0", role="region", aria_label="Prescription table"),
-                _more(eyes),
+                _more(eyes, [_line_checked(story, eye) for eye in eyes]),
                 el("dl", [el("div", el("dt", term), el("dd", words_of(said))) for term, said in facts], class_="facts"),
             ),
             class_="prescription",
@@ -186,7 +198,8 @@ def _facts(story: Story, held: Event) -> Iterator[tuple[str, str]]:
         if key not in _APART and found not in (None, [], {}, ""):
             yield name_of(key), measure(key, found)
     if held.get("confirmed") is not None:
-        yield "Read back", "confirmed" if held["confirmed"] else "not confirmed"
+        not_since = "not since the change by hand" if held.get("by_hand") else "not confirmed"
+        yield "Read back", "confirmed" if held["confirmed"] else not_since
     if isinstance(by_hand := held.get("by_hand"), Mapping):
         yield "Changed by hand", _by_hand(by_hand)
 
@@ -198,12 +211,13 @@ def _by_hand(held: Mapping[str, object]) -> str:
     return f"{plain_text(held.get('changed'))}{by}{reason}"
 
 
-def _more(eyes: Mapping[str, Mapping[str, object]]) -> Html | None:
-    """What else was found for each eye, side by side; keys this page does not know are shown as they are."""
+def _more(eyes: Mapping[str, Mapping[str, object]], shown: list[str]) -> Html | None:
+    """What else was found for each eye, side by side; keys this page does not know are shown as they are. `shown`: the
+    line of each eye's over-minus check."""
     rows: list[tuple[str, list[str]]] = []
     if any(isinstance(held.get("change"), Mapping) for held in eyes.values()):
-        rows.append(("Change from the start: M, J0, J45", [_change(held.get("change")) for held in eyes.values()]))
-    rows += _over_minus([held.get("over_minus") for held in eyes.values()])
+        rows.append((_CHANGE, [_change(held.get("change")) for held in eyes.values()]))
+    rows += _over_minus([held.get("over_minus") for held in eyes.values()], shown)
     known = (key for held in eyes.values() for key in held)
     for key in dict.fromkeys(str(key) for key in known if key not in _EYE_KEYS):
         values = [held.get(key) for held in eyes.values()]
@@ -227,20 +241,33 @@ def _more(eyes: Mapping[str, Mapping[str, object]]) -> Html | None:
 
 
 def _change(held: object) -> str:
+    """M, J0 and J45, and the change along the meridian where it is largest, which is what calls for a caution."""
     if not isinstance(held, Mapping):
         return "-"
-    parts = [held.get(key) for key in ("m", "j0", "j45")]
-    return ", ".join(f"{part:+.2f}" if isinstance(part, (int, float)) else "-" for part in parts)
+    parts = [part for key in ("m", "j0", "j45") if isinstance(part := held.get(key), (int, float))]
+    if len(parts) < 3 or not all(map(math.isfinite, parts)):
+        return "-"
+    largest = abs(parts[0]) + math.hypot(parts[1], parts[2])
+    return f"{', '.join(map(dioptres_written, parts))}; {dioptres_written(largest)[1:]}"
 
 
-def _over_minus(eyes: list[object]) -> Iterator[tuple[str, list[str]]]:
-    """What was found against too much minus: the plus that made the best line unreadable, and the line read through a
-    dioptre of it, beside what is usual."""
+def _line_checked(story: Story, eye: str) -> str:
+    """The line shown at the over-minus check that stands; nothing where there was none."""
+    check = over_minus(story.eyes[eye]) if eye in story.eyes else None
+    return "" if check is None else next((click.line for click in check.clicks if click.read is not None), "")
+
+
+def _over_minus(eyes: list[object], shown: list[str]) -> Iterator[tuple[str, list[str]]]:
+    """What was found against too much minus: the plus that made the line `shown` unreadable, and the line read through
+    a dioptre of it, beside what is usual."""
     found = [held if isinstance(held, Mapping) else {} for held in eyes]
     unreadable = [held.get("unreadable") for held in found]
     if any(isinstance(plus, (int, float)) for plus in unreadable):
-        written = [f"{plus:+.2f}" if isinstance(plus, (int, float)) else "-" for plus in unreadable]
-        yield f"Best line unreadable through (usual {CLICKS_EXPECTED * CLICK / 100:+.2f})", written
+        written = [
+            f"{plus:+.2f}{f' ({line})' if line else ''}" if isinstance(plus, (int, float)) else "-"
+            for plus, line in zip(unreadable, shown, strict=True)
+        ]
+        yield f"Line shown unreadable through (usual {CLICKS_EXPECTED * CLICK / 100:+.2f})", written
     read = [(held.get("line"), held.get("plus")) for held in found]
     if any(isinstance(line, str) for line, _ in read):
         usual = PLUS_CHECK / 100
@@ -269,7 +296,13 @@ def _eye_rows(eye: str, held: Mapping[str, object], lens: Lens | None, interval:
     add = held.get("add")
     first = el(
         "tr",
-        el("th", name, scope="row", rowspan=rows),
+        el(
+            "th",
+            name,
+            el("span", lacks, class_="lacks") if (lacks := _lacks(held)) else None,
+            scope="row",
+            rowspan=rows,
+        ),
         el("td", "minus cylinder" if cylindrical else "sphere only", class_="form"),
         _powers(lens),
         el("td", f"{add:+.2f}" if isinstance(add, (int, float)) and add else "-", rowspan=rows),
@@ -278,6 +311,13 @@ def _eye_rows(eye: str, held: Mapping[str, object], lens: Lens | None, interval:
         class_="main",
     )
     return el("tbody", first, more)
+
+
+def _lacks(held: Mapping[str, object]) -> str | None:
+    """What must be known before this eye's lens is made."""
+    if held.get("examined") is False:
+        return "carried over, not examined"
+    return "not completed" if held.get("complete") is False else None
 
 
 def _plus(lens: Lens) -> PlusCylinderForm | None:
@@ -303,7 +343,7 @@ def _span(interval: Interval, key: str) -> Child:
     if key == "axis":
         ends = [f"{(round(end) - 1) % 180 + 1:03d}" for end in interval[key]]
     else:
-        ends = [f"{end:+.2f}" for end in interval[key]]
+        ends = [dioptres_written(end) for end in interval[key]]
     return joined(el("span", ends[0]), " to ", el("span", ends[1]))
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from ...optics.lens import CLICK, Lens
 from ...optics.transpose import signed
+from ..prescription import dioptres_written
 from . import drawing as draw
 from .drawing import text
 from .frame import Interval
@@ -51,7 +52,7 @@ def plane(eye: EyeStory, interval: Interval) -> Html | None:
     name = (
         f"{eye.eye.capitalize()} eye, the search in the plane of J0 and J45: {len(walked)} positions, from "
         f"{_cylinder_text(walked[0])} to {_cylinder_text(eye.ended)}, "
-        f"J0 {eye.ended.vector.j0:+.2f}, J45 {eye.ended.vector.j45:+.2f} dioptres."
+        f"J0 {dioptres_written(eye.ended.vector.j0)}, J45 {dioptres_written(eye.ended.vector.j45)} dioptres."
     )
     return draw.picture(_WIDTH, _HEIGHT, name, parts, class_="plane")
 
@@ -151,8 +152,8 @@ def over_minus_picture(check: OverMinus, eye: str) -> Html:
                 parts.append(draw.side(x, y, which, chosen, held.hedged, 5.0))
             if held.meaning == "same":
                 parts.append(draw.bars(sum(ends) / 2, y))
-    moved = (check.ended - check.base) / CLICK
-    if least <= moved <= most:
+    moved = None if check.ended is None else (check.ended - check.base) / CLICK
+    if check.ended is not None and moved is not None and least <= moved <= most:
         x, y = across(moved), bottom + 20
         parts.append(draw.path(((x - 5, y + 8), (x + 5, y + 8), (x, y)), "goal", close=True))
         parts.append(text(x, y + 22, f"sphere {signed(check.ended)}", "point-label", "middle"))

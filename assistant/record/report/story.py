@@ -167,6 +167,7 @@ class Asked:
     set_after  settings by command heard while it stood, in order
     undone    its answer was taken back
     amended   the amendment that stands for its answer, or None
+    left      the lens on the dials as its step ended, where this was the step's last question
     """
 
     seq: int
@@ -183,6 +184,7 @@ class Asked:
     answer: Event | None = None
     undone: bool = False
     amended: Event | None = None
+    left: Lens | None = None
 
     @property
     def meaning(self) -> str | None:
@@ -357,10 +359,11 @@ class Click:
 
 @dataclass(frozen=True)
 class OverMinus:
-    """The last over-minus check of an eye. `base` and `ended` are spheres in hundredths of a dioptre."""
+    """The last over-minus check of an eye. `base` and `ended` are the spheres it began and ended with, in hundredths
+    of a dioptre; `ended` None where it was broken off."""
 
     base: int
-    ended: int
+    ended: int | None
     clicks: tuple[Click, ...]
     earlier: int  # checks before this one
 
@@ -382,7 +385,9 @@ class OverMinus:
             parts.append(f"No letter could be read from {many} ({self.unreadable * 0.25:+.2f} D) on")
         elif self.readable is not None:
             parts.append(f"A letter was still read with {self.readable} clicks of plus")
-        if self.ended != self.base:
+        if self.ended is None:
+            parts.append("the check was broken off")
+        elif self.ended != self.base:
             parts.append(f"the sphere went from {signed(self.base)} to {signed(self.ended)}")
         else:
             parts.append(f"the sphere stayed at {signed(self.base)}")
@@ -419,13 +424,15 @@ def _through_plus(held: Asked) -> bool:
 
 def over_minus(eye: EyeStory) -> OverMinus | None:
     """The last over-minus check of an eye; None where there was none."""
-    runs: list[list[Asked]] = []
+    runs: list[list[Asked]] = [[]]
     for held in eye.asked:
-        if held.step != "over_minus" or held.undone or held.standing is None:
+        if held.undone:
             continue
-        if not runs or held.place != runs[-1][-1].place + 1:
-            runs.append([])
-        runs[-1].append(held)
+        if held.step != "over_minus":
+            if held.answer is not None and runs[-1]:  # one that was not answered may have been left by undo
+                runs.append([])
+        elif held.standing is not None:
+            runs[-1].append(held)
     runs = [run for run in runs if any(held.form == "legible" and held.answer for held in run)]
     if not runs:
         return None
@@ -449,8 +456,8 @@ def over_minus(eye: EyeStory) -> OverMinus | None:
                 str(held.event.get("line", "")),
             )
         )
-    after = next((held.standing for held in eye.asked[run[-1].place :] if held.standing), eye.ended)
-    return OverMinus(base, base if after is None else after.sphere, tuple(clicks), len(runs) - 1)
+    left = next((held.left for held in reversed(run) if held.left is not None), None)
+    return OverMinus(base, None if left is None else left.sphere, tuple(clicks), len(runs) - 1)
 
 
 def vectors(held: Asked) -> tuple[PowerVector, ...]:
@@ -560,6 +567,11 @@ class _Reader:
                     lens = lens.with_cross(None)
                     eye.began = eye.began or lens
                     eye.ended = lens
+            case "step" if held.get("status") != "begun":
+                eye = self._eye(held)
+                last = next((asked for asked in reversed(eye.asked) if asked.step == held.get("step")), None)
+                if last is not None and last.left is None:  # else it was passed over this time
+                    last.left = eye.ended
             case "question":
                 self._question(held)
             case "heard" if "amends" not in held:

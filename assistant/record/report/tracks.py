@@ -360,8 +360,9 @@ def _acuity(eye: EyeStory, columns: _Columns, top: float, height: float, interva
     for held in read:
         if held.logmar is None:
             parts.append(draw.cross(columns.middle(held.place), top + height - 5, 4, "stroke"))
-    if known:
-        _, y, last = known[-1]
+    through_it = [(y, held) for _, y, held in known if not held.apart and held.lens == eye.ended]
+    if through_it:  # the line of the lens it ended with; what was read on entering is no result
+        y, last = through_it[-1]
         parts.append(text(columns.end + 20, y + 5, last.line, "result-label"))
     return el("g", parts)
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from ...optics.lens import Lens, LensError
 from ..log import moment
-from ..prescription import lens_of
+from ..prescription import left_open, lens_of
 from .markup import Child, Html, el
 from .story import Story, plain_text
 
@@ -97,7 +97,9 @@ def status(story: Story) -> tuple[str, str]:
     signature = story.signature
     if signature is not None:
         who = signature["signed"]
-        return "Signed", f"Signed by {who.get('by')}, licence {who.get('licence')}, {moment_text(who.get('at'))}."
+        said = f"Signed by {who.get('by')}, licence {who.get('licence')}, {moment_text(who.get('at'))}."
+        lacking = left_open(signature)
+        return "Signed", said + (f" Not complete: {', '.join(lacking)}." if lacking else "")
     if any(held.get("signed") for held in story.of_kind("prescription")):
         return "Draft", "Changed after it was signed: a draft again until it is signed anew."
     return "Draft", "Not valid until a licensed practitioner has signed it."
