@@ -13,6 +13,24 @@ from contextlib import contextmanager
 
 
 @contextmanager
+def ended_as_by_ctrl_c() -> Iterator[None]:
+    """Within this, a request to end and a terminal that closes do what Ctrl-C does: what was done is kept, the draft
+    with it. In another thread than the main one nothing is changed."""
+    wanted = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    if threading.current_thread() is not threading.main_thread():
+        wanted = []
+    before = {number: signal.getsignal(number) for number in wanted}
+    for number, handler in before.items():
+        if handler is signal.SIG_DFL:  # who ignores it (nohup) goes on doing so
+            signal.signal(number, lambda *_: signal.raise_signal(signal.SIGINT))
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@contextmanager
 def taken_whole() -> Iterator[None]:
     """Within this, Ctrl-C waits; KeyboardInterrupt is raised when it is left.
 

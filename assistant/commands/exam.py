@@ -25,6 +25,7 @@ from ..record.folder import ExamFolder, keep_exams_whole
 from ..record.starts import read_start, start_from_dict
 from ..session import Session
 from ..settings import merged, read_settings
+from ..stopping import ended_as_by_ctrl_c
 from ..watching import Conversation
 
 if TYPE_CHECKING:
@@ -230,6 +231,7 @@ def conduct(
         raise UserError(f"{listen} is not there: give mic, text, or a recording (WAV or FLAC)")
     live_grammars = grammars()
     with ExitStack() as stack:
+        stack.enter_context(ended_as_by_ctrl_c())
         machine_reads = args.events == "-"
         screen = Outlet(json_lines(stack, "-") if machine_reads else Conversation(sys.stdout))
         outlets = [screen]

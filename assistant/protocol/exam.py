@@ -237,6 +237,9 @@ class Exam:
 
     def _unusable(self, heard: Heard) -> None:
         if self._course.state.paused:
+            # Talk goes on in a break; what was typed, or is a command for another time, was meant for the assistant.
+            if heard.by is not Speaker.PATIENT and heard.text and (heard.typed or heard.accepted):
+                self._course.say("paused")
             return
         if heard.by is Speaker.EXAMINER and (heard.accepted or heard.outcome is Outcome.NOT_UNDERSTOOD):
             return  # the examiner talking to the patient: nothing was asked of the assistant

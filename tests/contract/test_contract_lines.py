@@ -183,14 +183,17 @@ def test_a_full_disk_under_the_output_loses_nothing(tmp_path: Path, events: list
 
 
 # ------------------------------------------------------------------------------------------------ interruptions
-def test_ctrl_c_keeps_what_was_done(tmp_path: Path) -> None:
+@pytest.mark.parametrize("number", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_ctrl_c_keeps_what_was_done_and_so_do_other_requests_to_end(number: str, tmp_path: Path) -> None:
+    if not hasattr(signal, number):
+        pytest.skip(f"this system has no {number}")
     out = tmp_path / "exam"
     with talk("--out", out) as exam:
         for line in ("52", "62", "20/60"):
             exam.until("question")
             exam.say(line)
         exam.until("question")
-        exam.process.send_signal(signal.SIGINT)
+        exam.process.send_signal(getattr(signal, number))
         while exam.until() is not None:
             pass
         assert exam.process.wait(PATIENCE) == 1

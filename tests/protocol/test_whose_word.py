@@ -96,6 +96,18 @@ def test_a_pd_hardly_anybody_has_is_told_twice_or_not_at_all() -> None:
     assert usual.state.pd == 45
 
 
+def test_a_command_in_a_break_is_told_that_it_pauses() -> None:
+    exam = Exam(STARTED)
+    exam.begin()
+    exam.hear(said(Meaning.PAUSE))
+    typed = Heard("two", Outcome.NOT_UNDERSTOOD, typed=True)
+    for heard in (said(Meaning.WHY), typed):
+        assert [effect.key for effect in exam.hear(heard) if isinstance(effect, Say)] == ["paused"]
+    for talk in (Heard("the weather", Outcome.NOT_UNDERSTOOD), said(Meaning.FIRST, by=Speaker.PATIENT), SILENCE):
+        assert not any(isinstance(effect, Say) for effect in exam.hear(talk))
+    assert exam.state.paused
+
+
 def test_who_comes_in_while_it_pauses_is_told_so() -> None:
     exam = Exam(Start(age=50, pd=62))
     exam.begin()
