@@ -357,6 +357,18 @@ def test_enlarged_the_page_need_not_be_scrolled_sideways(exam: Path, show: Open,
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+def test_on_a_telephone_the_prescription_is_whole_and_a_clipped_picture_says_so(exam: Path, show: Open) -> None:
+    page = show(exam, viewport={"width": 390, "height": 844})
+    table = page.locator("[aria-label='Prescription table']")
+    assert table.evaluate("held => held.scrollWidth <= held.clientWidth"), "the last column is in sight"
+    pictures = page.locator(".tracks-figure .scroll")
+    hints = pictures.evaluate_all(
+        "all => all.map(held => [getComputedStyle(held, '::before').content, held.scrollWidth > held.clientWidth])"
+    )
+    assert hints
+    assert all("Goes on to the right" in words and clipped for words, clipped in hints)
+
+
 def test_every_table_has_headings_and_every_picture_words(exam: Path, show: Open) -> None:
     page = show(exam)
     for table in page.locator("table").all():
