@@ -423,6 +423,8 @@ def test_what_was_found_with_a_lens_does_not_stand_for_another(
     assert "Before the change by hand: </em>" in passed
     assert "2.38" in passed
     assert "not since the change by hand" in (folder / "report.html").read_text()
+    raised = (folder / "report.html").read_text().split('id="e6"')[1].split("</tr>")[0]
+    assert '<td class="time">after</td>' in raised, "not a moment of the exam"
     run("sign", folder, "--by", "A", "--licence", "L")
     out = capsys.readouterr().out
     assert "2.38" not in out

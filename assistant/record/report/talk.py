@@ -115,9 +115,12 @@ def _rows(story: Story, sounds: Sounds) -> Iterator[Html]:
     pending: Event | None = None
     answers = {held.line: held for eye in story.eyes.values() for held in eye.asked if held.answer is not None}
     missed = {miss["seq"] for eye in story.eyes.values() for held in eye.asked for miss in held.misses}
+    reviewed = False
     for held, seconds in zip(story.log.events, story.seconds, strict=True):
         kind = held["kind"]
-        added = held["seq"] > story.last and (kind == "heard" or bool(held.get("signed") or held.get("by_hand")))
+        by_review = kind == "heard" or bool(held.get("signed") or held.get("by_hand"))
+        reviewed = reviewed or (held["seq"] > story.last and by_review)
+        added = reviewed and (by_review or kind == "flag")  # a change by hand raises cautions of its own
         at = None if added else min(seconds, story.length)
         if pending is not None and kind != "question":
             yield _prompt_row(pending, None, at, where)
