@@ -228,6 +228,8 @@ def _choice(asked: Choice, ask: Ask, head: Instrument) -> str:
         if first.sphere != second.sphere:
             words.append(f"sphere {power(second.sphere)}")
         return f"{eye}: {back}two is {', '.join(words)}."
+    if turns and not ask.back:
+        return f"{eye}: {back}two is sphere {power(second.sphere)}."
     return f"{eye}: {back}{_sphere_turn(first.sphere, second.sphere)}."
 
 
