@@ -534,7 +534,8 @@ _FLAGS: Mapping[str, Callable[[Facts], str]] = {
         "binocular vision before prescribing both in full."
     ),
     "adaptation": lambda f: (
-        f"{f['change']:.2f} D of change, from {_lens_written(f['before'])} to {_lens_written(f['after'])}: "
+        f"{f['change']:.2f} D of change along the meridian that changed most, from {_lens_written(f['before'])} to "
+        f"{_lens_written(f['after'])}: "
         f"{'tell the patient it will need getting used to' if f['worn'] else 'the measurement is far off, look again'}."
     ),
     "axis_swing": lambda f: (
@@ -545,7 +546,7 @@ _FLAGS: Mapping[str, Callable[[Facts], str]] = {
     "red_flag": lambda f: (
         f"The patient tells of {plan.RED_FLAGS[str(f['told'])]}: examine for it or refer; lenses do not explain it."
     ),
-    "pd_unusual": lambda f: f"P d {f['pd']:g} mm is outside the usual 50 to 75: measure it once more.",
+    "pd_unusual": lambda f: f"PD {f['pd']:g} mm is outside the usual 50 to 75: measure it once more.",
     "add_unusual": lambda f: (
         f"Add {_shown(f['add'])} is unusual at {f['age']} ({_shown(cast(tuple[int, int], f['usual'])[0])} to "
         f"{_shown(cast(tuple[int, int], f['usual'])[1])}): check working distance and amplitude."
@@ -609,8 +610,10 @@ _WHY_INCOMPLETE: Mapping[str, str] = {
 
 
 def _pinhole(facts: Facts) -> str:
-    through = facts.get("pinhole")
-    return f", {through} through a pinhole" if through else ", no pinhole taken"
+    through, eye = facts.get("pinhole"), facts.get("worse")
+    if not through:
+        return ", no pinhole taken"
+    return f", {f'the {eye} ' if eye else ''}{through} through a pinhole"
 
 
 def _lens_written(value: object) -> str:
