@@ -124,6 +124,8 @@ def to_ask_at_end(eye: EyeState, answers: Answers, said: Said | None = None) -> 
         return repeated
     fog = min(round(4 * dull) * CLICK, plan.CONTROL_MOST)
     foggy = eye.lens.with_sphere(min(eye.lens.sphere + fog, plan.SPHERE_HIGH))
+    if foggy == eye.lens:  # the dial is at its end
+        return None
     pair = (foggy, eye.lens) if position is Meaning.FIRST else (eye.lens, foggy)
     return None, Choice(eye.eye, "control", *pair)
 

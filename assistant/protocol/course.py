@@ -106,9 +106,9 @@ class Course:
         self.said_in_full(progress.state.lens)
 
     def said_in_full(self, lens: Lens) -> None:
-        """The dials of the eye that is on were told this lens; of what was before it, only a cross cylinder is left."""
+        """The dials of the eye that is on were told this lens; of what was before it, a cross cylinder is left."""
         on = self.state.dials
-        self.state = replace(self.state, dials=lens.with_cross(None if on is None else on.cross))
+        self.state = replace(self.state, dials=_turned(on, lens.with_cross(None if on is None else on.cross)))
 
     def say_dials(self) -> None:
         """For whoever may have turned the dials: what those of the eye asked about should show, or of both eyes."""
@@ -148,7 +148,7 @@ class Course:
             if lenses:
                 if on is None and lenses[0].with_cross(None) != lens:
                     on = lens  # no dial was told since
-                dials = lens if between else lenses[-1]
+                dials = _turned(on, lens if between else lenses[-1])
             state = state.put(replace(progress, asked=number, told=told))
         elif isinstance(question, Choice):
             dials = question.second
@@ -211,6 +211,11 @@ def _to_ask(start: Start) -> tuple[str, ...]:
     }
     rules = (*plan.INTAKE, *plan.SETTING_UP) if start.manner.intake else plan.SETTING_UP
     return tuple(rule.id for rule in rules if known[rule.id] is None)
+
+
+def _turned(on: Lens | None, lens: Lens) -> Lens:
+    """What dials show that were told a lens: without a cylinder nobody was told an axis, and they keep theirs."""
+    return lens if on is None or lens.cylinder or lens.cross else lens.with_axis(on.axis)
 
 
 def lenses_of(question: Question) -> tuple[Lens, ...]:

@@ -191,3 +191,13 @@ def test_rising_hesitation_is_named(late: float, told: bool) -> None:
 def test_legible_answers_are_timed_too() -> None:
     fast = answered(Legible(Eye.RIGHT, "over_minus", LENS, "20/20"), Meaning.YES, after=0.1)
     assert "too_fast" in codes((*fits(6, 1.0), fast, fast, fast))
+
+
+def test_no_lens_is_held_against_itself_where_the_dial_ends() -> None:
+    """Plainly too much plus cannot be added at the end of the sphere dial."""
+    eye = EyeState(Eye.RIGHT, Lens(plan.SPHERE_HIGH))
+    weak = tuple(
+        Answer(Choice(Eye.RIGHT, "sphere", Lens(plan.SPHERE_HIGH - 25), Lens(plan.SPHERE_HIGH)), meaning)
+        for meaning in (Meaning.SAME, Meaning.UNSURE) * plan.CHOICES_TO_JUDGE
+    )
+    assert consistency.to_ask_at_end(eye, weak) is None

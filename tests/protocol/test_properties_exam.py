@@ -415,7 +415,12 @@ class Dials:
             # read in full; no cylinder is left off (writing of prescriptions, NFOS OPT11 9a)
             everything_else = Lens(lens.sphere + 25, lens.cylinder, lens.axis % 180 + 1)
             assert not names(self._said, lens, everything_else)
-            self._on[eye] = lens
+            self._turn(eye, lens)
+
+    def _turn(self, eye: Eye, lens: Lens) -> None:
+        """An axis is told with a cylinder or a cross cylinder only; without, it stays."""
+        axis = lens.axis if lens.cylinder or lens.cross is not None else self._on[eye].axis
+        self._on[eye] = lens.with_cross(None).with_axis(axis)
 
     def _ask(self, ask: Ask) -> None:
         question, eye = ask.question, ask.question.eye
@@ -430,7 +435,7 @@ class Dials:
                 assert not names(told, last, first), (told, last)
             else:
                 assert "flip" in told
-        self._on[eye] = last.with_cross(None)
+        self._turn(eye, last)
         self._one = question if isinstance(question, Choice) else None
 
 
