@@ -365,7 +365,7 @@ _SAY: Mapping[str, Callable[[Facts], str]] = {
         f"Without the fog: right eye, sphere {power(cast(Shown, f['right']).sphere)}; "
         f"left eye, sphere {power(cast(Shown, f['left']).sphere)}."
     ),
-    "pinhole_out": lambda f: "Pinhole out.",
+    "pinhole_out": lambda f: "Take the pinhole out.",
     "cautions": lambda f: "There are cautions on the record: read them before signing.",
     "age_doubtful": lambda f: f"Age {f['age']}? Say it once more if it is right.",
     "pd_doubtful": lambda f: f"P d {_number(f['pd'])}? Hardly anybody has that. Say it once more if it is right.",
