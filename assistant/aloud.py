@@ -11,6 +11,7 @@ from .errors import UserError
 from .speaking.playback import TIMES_RATE, PlaybackError, Player, SpeakingTimes
 from .speaking.voice import Speech
 
+LAST_WORDS = 30.0  # seconds the end of an exam may take to be said: the read-back and what follows (design)
 TICK = 0.05  # seconds between looks at whether all is said
 
 
@@ -39,8 +40,13 @@ class Mouth:
             self._give_up(error)
 
     def finish(self, wait: Callable[[float], None] = time.sleep) -> None:
-        """Return when all is said, or the device has gone: the last words of an exam are not cut off."""
-        while self.speaking:
+        """Return when all is said, or the device has gone: the last words of an exam are not cut off.
+
+        After a recording or piped lines a whole exam may wait to be said: that is not waited for.
+        """
+        for _ in range(round(LAST_WORDS / TICK)):
+            if not self.speaking:
+                return
             wait(TICK)
 
     def interrupt(self) -> None:

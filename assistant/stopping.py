@@ -22,12 +22,18 @@ def ended_as_by_ctrl_c() -> Iterator[None]:
     before = {number: signal.getsignal(number) for number in wanted}
     for number, handler in before.items():
         if handler is signal.SIG_DFL:  # who ignores it (nohup) goes on doing so
-            signal.signal(number, lambda *_: signal.raise_signal(signal.SIGINT))
+            signal.signal(number, _interrupt)
     try:
         yield
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _interrupt(*_: object) -> None:
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # begun in the background: Ctrl-C is not for it, this is
+        raise KeyboardInterrupt
+    signal.raise_signal(signal.SIGINT)
 
 
 @contextmanager

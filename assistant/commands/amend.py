@@ -76,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
         print("It was signed before this amendment: it is a draft again until it is signed anew.")
     build_all(args.folder)
     if told := told_stale(args.folder, log_of(args.folder)):
-        print(f"Now {told}.")
+        print(f"{told[0].upper()}{told[1:]}.")
     return 0
 
 

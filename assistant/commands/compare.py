@@ -32,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
     named.sort(key=lambda held: held[1].begun)
     print("\n".join(report(named)))
     if args.picture is not None:
-        guard(args.picture, "svg")
+        guard(args.picture, "svg", "--picture")
         write_whole(args.picture, picture(named).encode())
         print(f"\n{args.picture}")
     return 0

@@ -265,7 +265,8 @@ def conduct(
         )
         try:
             begin(session)
-            listener(session, folder)
+            if not session.over:
+                listener(session, folder)
         finally:
             session.close()
             build_all(folder.path)

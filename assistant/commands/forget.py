@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     build_all(args.folder)
     print(f"Built {REPORT} anew, without recordings.")
     if told := told_stale(args.folder, log_of(args.folder)):
-        print(f"Still there, {told}.")
+        print(f"Still there: {told}.")
     return 0
 
 

@@ -358,7 +358,7 @@ _THROUGH: Mapping[str, str] = {"": "Vision", "plus": "With plus,", "pinhole": "T
 
 _SAY: Mapping[str, Callable[[Facts], str]] = {
     "welcome": lambda f: "Ready.",
-    "eye_begins": lambda f: f"{_eye(f['eye'])}. {lens(cast(Shown, f['lens'])).capitalize()}.",
+    "eye_begins": lambda f: f"{_eye(f['eye'])}. {_whole(f['lens']).capitalize()}.",
     "eye_done": lambda f: f"{_eye(f['eye'])} ends at {lens(cast(Shown, f['lens']))}.",
     "cross_away": lambda f: "Cross cylinder away.",
     "balance_ends": lambda f: (
@@ -369,7 +369,7 @@ _SAY: Mapping[str, Callable[[Facts], str]] = {
     "cautions": lambda f: "There are cautions on the record: read them before signing.",
     "age_doubtful": lambda f: f"Age {f['age']}? Say it once more if it is right.",
     "pd_doubtful": lambda f: f"P d {_number(f['pd'])}? Hardly anybody has that. Say it once more if it is right.",
-    "other_eye": lambda f: f"{_eye(f['eye'])}. {lens(cast(Shown, f['lens'])).capitalize()}.",
+    "other_eye": lambda f: f"{_eye(f['eye'])}. {_whole(f['lens']).capitalize()}.",
     "acuity_recorded": lambda f: f"{_THROUGH[cast(str, f.get('through', ''))]} {line(cast(str, f['line']))}.",
     "pd_recorded": lambda f: f"P d {_number(f['pd'])}.",
     "age_recorded": lambda f: f"Age {_number(f['age'])}.",
@@ -395,7 +395,7 @@ _SAY: Mapping[str, Callable[[Facts], str]] = {
     "vertex_needed": lambda f: "Set the vertex distance first, such as vertex twelve.",
     "cylinder_by": lambda f: f"Cylinder power by {'dial steps' if f['by'] == 'dial' else 'cross cylinder'}.",
     "dials_set": lambda f: f"{_eye(f['eye'])}: {_set(cast(Shown, f['lens']), str(f['dial']))}.",
-    "weighed": lambda f: f"{_eye(f['eye'])}, all answers together: {lens(cast(Lens, f['lens']))}.",
+    "weighed": lambda f: f"{_eye(f['eye'])}, all answers together: {_whole(f['lens'])}.",
     "undone": lambda f: "Undone.",
     "nothing_to_undo": lambda f: "Nothing to undo.",
     "read_back_eye": _read_back,
@@ -416,6 +416,12 @@ _NOT_DONE: Mapping[str, str] = {
     "age_unknown": "the age is not known, say it first",
     "young": "under forty, say near if it is wanted",
 }
+
+
+def _whole(value: object) -> str:
+    """A lens for dials that may show anything: that there is no cylinder is said, too."""
+    shown = cast(Shown, value)
+    return lens(shown) + ("" if shown.cylinder else ", cylinder zero")
 
 
 def _set(value: Shown, dial: str) -> str:
@@ -522,9 +528,7 @@ _FLAGS: Mapping[str, Callable[[Facts], str]] = {
     "no_answer": lambda f: (
         f"no usable answer at the step {str(f['step']).replace('_', ' ')}: it was left as it stands."
     ),
-    "too_many_questions": lambda f: (
-        f"{f['asked']} questions without settling: the answers do not fit together. Check by hand."
-    ),
+    "too_many_questions": lambda f: f"{f['asked']} questions without settling: check by hand.",
     "acuity_low": lambda f: f"Best vision {f['acuity']}{_pinhole(f)}: consider referral.",
     "acuity_differs": lambda f: (
         f"The eyes differ by two lines or more (right {f['right']}, left {f['left']}{_pinhole(f)}): consider referral."

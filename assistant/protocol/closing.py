@@ -262,5 +262,6 @@ def clear_range(add: int, age: int, working_distance: int) -> tuple[int, int]:
     from ..optics.near import mean_amplitude
 
     far = math.inf if add <= 0 else 10000 / add
-    near = 10000 / (add + 50 * mean_amplitude(age))
+    power = add + 50 * mean_amplitude(age)
+    near = 10000 / power if power > 0 else math.inf
     return round(min(near, working_distance)), round(min(far, 600))

@@ -69,6 +69,8 @@ class Commands:
         self.course.show(lens)
         self.course.say("dials_set", {"eye": state.eye, "dial": dial, "lens": lens})
         self.course.said_in_full(lens)
+        if dial == "axis" and self.course.state.dials is not None:  # said without a cylinder, too
+            self.course.state = replace(self.course.state, dials=self.course.state.dials.with_axis(lens.axis))
         self.way.go_on()
 
     def _set_add(self, add: int) -> None:
@@ -179,8 +181,7 @@ class Commands:
         """Goes on with the question that stood."""
         self.course.state = replace(self.course.state, paused=False)
         self.course.say("resumed")
-        self.course.say_dials()  # anybody may have turned them meanwhile
-        self.course.ask(tries=0)
+        self.course.ask_afresh()
 
     def next(self, heard: Heard) -> None:
         """This step is done."""

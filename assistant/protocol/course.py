@@ -108,10 +108,18 @@ class Course:
     def said_in_full(self, lens: Lens) -> None:
         """The dials of the eye that is on were told this lens; of what was before it, a cross cylinder is left."""
         on = self.state.dials
-        self.state = replace(self.state, dials=_turned(on, lens.with_cross(None if on is None else on.cross)))
+        left = lens if on is None else _turned(on, lens).with_cross(on.cross)
+        self.state = replace(self.state, dials=left)
+
+    def ask_afresh(self, counted: bool = True) -> None:
+        """The question that stands once more, for whoever may have turned the dials."""
+        self.say_dials()
+        question, tries = self.state.question, self.state.tries
+        self.state = replace(self.state, question=None)  # no pair was just shown
+        self.ask(0 if counted else tries, question, counted)
 
     def say_dials(self) -> None:
-        """For whoever may have turned the dials: what those of the eye asked about should show, or of both eyes."""
+        """What the dials of the eye asked about should show, or those of both eyes."""
         question = self.state.question
         if question is None:
             return
@@ -131,8 +139,9 @@ class Course:
                 self.state = replace(self.state, raised=(*self.state.raised, flag))
                 self.give(flag)
 
-    def ask(self, tries: int, question: Question | None = None) -> None:
-        """Put a question, or the one that stands once more; `tries` were without an answer."""
+    def ask(self, tries: int, question: Question | None = None, counted: bool = True) -> None:
+        """Put a question, or the one that stands once more; `tries` were without an answer. Where it is not `counted`,
+        only the dials are other ones after it."""
         question = question or self.state.question
         assert question is not None
         if self.state.pinhole and question.step != Pinhole.id:
@@ -141,14 +150,14 @@ class Course:
         number, on, dials = 1, state.dials, state.dials
         if question.eye is not Eye.BOTH:
             progress = state.of(question.eye)
-            number, lens, told = progress.asked + 1, progress.state.lens, progress.told
+            number, lens, told = progress.asked + counted, progress.state.lens, progress.told
             between = question.step == "duochrome"  # its colours stand for the two lenses: the dials stay between them
             if isinstance(question, Choice) and not between:
                 told = self._shown(progress, question.first)
             if lenses:
                 if on is None and lenses[0].with_cross(None) != lens:
                     on = lens  # no dial was told since
-                dials = _turned(on, lens if between else lenses[-1])
+                dials = _turned(on, lens) if between else _turned(_turned(on, lenses[0]), lenses[-1])
             state = state.put(replace(progress, asked=number, told=told))
         elif isinstance(question, Choice):
             dials = question.second
@@ -156,7 +165,8 @@ class Course:
                 for eye, lens in zip(closing.EYES, lenses, strict=True):
                     state = state.put(replace(state.of(eye), told=self._shown(state.of(eye), lens)))
         self.give(Ask(question, number, tries, on, self._back_to_one(question)))
-        self.state = replace(state, question=question, tries=tries, unclear=0, dials=dials)
+        unclear = 0 if counted else state.unclear
+        self.state = replace(state, question=question, tries=tries, unclear=unclear, dials=dials)
 
     def _back_to_one(self, question: Question) -> bool:
         """Whether the first lens of a pair is the one that was "one" in the pair just shown."""

@@ -15,7 +15,7 @@ from dataclasses import replace
 from . import closing, plan
 from .commands import Commands
 from .course import Course
-from .effects import Ask, Effect, Flag, Recorded
+from .effects import Effect, Flag, Recorded
 from .instrument import Instrument
 from .meanings import CHOICE_ANSWERS, LEGIBLE_ANSWERS, Heard, Meaning, Outcome, Speaker
 from .progress import State
@@ -108,6 +108,9 @@ class Exam:
             self._course.give(Recorded(heard, used=False))
             return self._course.flush()
         handler = self._handler(heard)
+        doubted = self._course.state.doubted
+        if heard.accepted and doubted is not None and doubted != (heard.meaning, heard.value):
+            self._course.state = replace(self._course.state, doubted=None)  # to be said once more, and was not
         self._course.give(Recorded(heard, used=handler is not None))
         if handler is not None:
             handler(heard)
@@ -121,9 +124,7 @@ class Exam:
         if self._course.state.paused:
             self._course.say("paused")
         elif question is not None:
-            self._course.say_dials()
-            asked = 1 if question.eye is Eye.BOTH else self._course.state.of(question.eye).asked
-            self._course.give(Ask(question, asked, dials=self._course.state.dials))
+            self._course.ask_afresh(counted=False)
         return self._course.flush()
 
     def close(self) -> tuple[Effect, ...]:
@@ -160,7 +161,7 @@ class Exam:
         if isinstance(question, Confirm) and meaning is Meaning.YES:
             # A bare yes may be the patient's, to somebody else: only where it is known not to be, it confirms.
             return self._answer if heard.by is Speaker.EXAMINER or (heard.typed and heard.by is None) else None
-        if self._doubtful(heard):
+        if self._doubtful(heard) and (heard.by is not Speaker.PATIENT or self._answers(question, meaning)):
             return self._doubt
         if self._answers(question, meaning):
             return self._answer
@@ -252,6 +253,7 @@ class Exam:
         if heard.outcome is Outcome.OUT_OF_RANGE:
             self._course.say("out_of_range", {"meaning": heard.meaning, "value": heard.value})
             if heard.meaning is not None and not self._answers(self._course.state.question, heard.meaning):
-                self._course.ask(tries=self._course.state.tries)  # a command that could not be followed is no answer
+                # A command that could not be followed is no answer, and none that was missed.
+                self._course.ask(tries=self._course.state.tries, counted=False)
                 return
         self._way.tried()

@@ -64,7 +64,8 @@ class Way:
         self.course.say(f"{name}_recorded", {name: value})
 
     def red_flag(self, heard: Heard, going_on: bool = True) -> None:
-        """The patient tells of something that needs more than a refraction: said at once, and again at the end."""
+        """The patient tells of something that needs more than a refraction: a caution at once, and the
+        examiner hears that it was noted."""
         code = str(heard.value)
         room = self.course.state.room
         if going_on:
@@ -72,6 +73,7 @@ class Way:
         if code not in room.red_flags:
             self.course.state = replace(self.course.state, room=replace(room, red_flags=(*room.red_flags, code)))
             self.course.caution((Flag("red_flag", Eye.BOTH, {"told": code}),))
+        self.course.say("noted")
         if going_on:
             self.course.ask(tries=0)
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from ..errors import UserError
 from .folder import AUDIO, LOG, PRESCRIPTION, REPORT, TRANSCRIPT
-from .log import Log
+from .log import Log, read_log
 from .prescription import amends_record
 from .table import COLUMNS
 
@@ -39,17 +39,18 @@ def kind_of(path: Path) -> str | None:
     return "fhir" if head.startswith(b'{\n  "resourceType": "Bundle"') else None
 
 
-def guard(out: Path, kind: str) -> None:
-    """Raises UserError where an export of this kind would take the place of anything of an exam but an earlier export
-    of its kind."""
+def guard(out: Path, kind: str, option: str = "--out") -> None:
+    """Raises UserError where an export of this kind, which `option` names, would take the place of anything of an exam
+    but an earlier export of its kind."""
     if out.name == LOG or (out.is_dir() and out.suffix):
-        raise UserError(f"--out: {out} is not a file to write an export to; give another name")
+        raise UserError(f"{option}: {out} is not a file to write an export to; give another name")
     exam = next((folder for folder in out.resolve().parents if (folder / LOG).exists()), None)
     if exam is None:
         return
     parts = out.resolve().relative_to(exam).parts
-    if parts[0] in (AUDIO, PRESCRIPTION, TRANSCRIPT, REPORT) or (out.is_file() and kind_of(out) != kind):
-        raise UserError(f"--out: {out} belongs to an exam and is no earlier {kind} export; give another name")
+    earlier = out.is_file() and kind_of(out) == kind and (kind == "svg" or _ours(out, read_log(exam / LOG)))
+    if parts[0] in (AUDIO, PRESCRIPTION, TRANSCRIPT, REPORT) or (out.is_file() and not earlier):
+        raise UserError(f"{option}: {out} belongs to an exam and is no earlier {kind} export; give another name")
 
 
 def stale(folder: Path, log: Log) -> list[str]:
@@ -58,13 +59,28 @@ def stale(folder: Path, log: Log) -> list[str]:
     Every export names the end of the log it was made of; what came after may only be what changes no prescription.
     """
     since = max((held["seq"] for held in log.events if amends_record(held)), default=-1)
-    ends = [held["hash"] for held in log.events[max(since, 0) :]]
-    marks = {mark.encode() for end in ends for mark in (end[:16], str(uuid.uuid5(uuid.NAMESPACE_OID, end)))}
+    now = _marks(log, max(since, 0))
     return sorted(
         path.relative_to(folder).as_posix()
         for path in _files(folder)
-        if kind_of(path) not in (None, "svg") and not any(mark in path.read_bytes() for mark in marks)
+        if kind_of(path) not in (None, "svg") and _ours(path, log) and not _bears(path, now)
     )
+
+
+def _marks(log: Log, since: int = 0) -> frozenset[bytes]:
+    """What an export bears of the record it was made of, for every end the log had from an event on."""
+    ends = [held["hash"] for held in log.events[since:]]
+    return frozenset(mark.encode() for end in ends for mark in (end[:16], str(uuid.uuid5(uuid.NAMESPACE_OID, end))))
+
+
+def _bears(path: Path, marks: frozenset[bytes]) -> bool:
+    content = path.read_bytes()
+    return any(mark in content for mark in marks)
+
+
+def _ours(path: Path, log: Log) -> bool:
+    """Whether a file was made of this exam: by its mark, or by the name that exports have unless told another."""
+    return path.name in NAMES.values() or path.parent.name == NAMES["dicom"] or _bears(path, _marks(log))
 
 
 def told_stale(folder: Path, log: Log) -> str | None:
@@ -72,7 +88,7 @@ def told_stale(folder: Path, log: Log) -> str | None:
     names = stale(folder, log)
     if not names:
         return None
-    return f"made of an earlier prescription, to be exported anew or deleted: {', '.join(names)}"
+    return f"these exports are of an earlier prescription, export them anew or delete them: {', '.join(names)}"
 
 
 def _files(folder: Path) -> Iterator[Path]:

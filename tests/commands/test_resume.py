@@ -156,3 +156,15 @@ def test_the_events_never_take_the_place_of_an_exam(
     assert typed(monkeypatch, REST, "resume", str(folder), "--events", str(folder / name)) == 1
     assert "part of an exam" in capsys.readouterr().err
     assert (folder / name).read_bytes() == before
+
+
+def test_an_exam_cut_off_at_its_very_end_waits_for_nobody(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Confirmed, but its draft not written: that is all there is left to do."""
+    whole, cut = tmp_path / "whole", tmp_path / "cut"
+    assert typed(monkeypatch, [*BEGINNING, "finish", "confirm"], "exam", "--out", str(whole)) == 0
+    lines = (whole / "exam.jsonl").read_bytes().splitlines(keepends=True)
+    confirmed = next(place for place, event in enumerate(written(whole)) if event.get("meaning") == "confirm")
+    cut.mkdir()
+    (cut / "exam.jsonl").write_bytes(b"".join(lines[: confirmed + 1]))
+    assert typed(monkeypatch, ["one"], "resume", str(cut)) == 0
+    assert written(cut) == written(whole)

@@ -207,6 +207,23 @@ def test_ctrl_c_keeps_what_was_done_and_so_do_other_requests_to_end(number: str,
     assert exam.events[-1]["kind"] == "prescription"
 
 
+def test_an_exam_in_the_background_where_ctrl_c_is_not_for_it_ends_when_it_is_asked_to(tmp_path: Path) -> None:
+    if not hasattr(signal, "SIGHUP"):
+        pytest.skip("this system has no jobs in the background")
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)  # what a shell has its jobs begin with
+    try:
+        with talk("--out", tmp_path / "exam") as exam:
+            exam.until("question")
+            exam.process.send_signal(signal.SIGTERM)
+            while exam.until() is not None:
+                pass
+            assert exam.process.wait(PATIENCE) == 1
+    finally:
+        signal.signal(signal.SIGINT, before)
+    kept(tmp_path / "exam")
+    assert json.loads((tmp_path / "exam" / "prescription.json").read_text())["status"] == "draft"
+
+
 def test_ctrl_c_in_the_middle_of_a_write_leaves_a_whole_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The signal comes while the disk is waited for; what follows is chained to what was kept."""
     with LogWriter.create(tmp_path / "exam.jsonl") as log:

@@ -168,5 +168,6 @@ def place(state: State) -> State:
         tries=0,
         unclear=0,
         dials=None,
+        pinhole=False,
         raised=(),
     )

@@ -203,6 +203,8 @@ def test_the_near_pd_is_reckoned_only_where_an_add_needs_it() -> None:
 def test_the_range_to_be_clear_through_an_add() -> None:
     # +2.50 rests at 40 cm; at 60 half the mean amplitude 18.5 - 0.30 * 60 = 0.5 D (Hofstetter) is 0.25 D: 36 cm.
     assert closing.clear_range(250, 60, 40) == (36, 40)
+    # No amplitude is left at 71, and without an add nothing at 40 cm is clear.
+    assert closing.clear_range(0, 71, 40) == (40, 600)
 
 
 def test_every_caution_has_words_with_its_numbers() -> None:

@@ -435,6 +435,7 @@ class Dials:
                 assert not names(told, last, first), (told, last)
             else:
                 assert "flip" in told
+        self._turn(eye, first)
         self._turn(eye, last)
         self._one = question if isinstance(question, Choice) else None
 
@@ -476,7 +477,7 @@ def test_whoever_comes_in_is_told_all_that_is_before_the_eye(start: Start) -> No
         for eye in (Eye.RIGHT, Eye.LEFT):
             newcomer.turned(eye, Lens(1975, -775, 77))
         newcomer.take(exam.again())
-        exam.hear(answer(exam.question))
+        newcomer.take(exam.hear(answer(exam.question)))
 
 
 @unhurried

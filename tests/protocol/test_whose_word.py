@@ -88,8 +88,12 @@ def test_a_pd_hardly_anybody_has_is_told_twice_or_not_at_all() -> None:
     assert exam.state.pd == 62
     exam.hear(said(Meaning.SET_PD, 44.5))  # as a command later, too
     assert exam.state.pd == 62
+    exam.hear(said(Meaning.READ_BACK))
+    exam.hear(said(Meaning.SET_PD, 44.5))  # "once more" is the next thing said
+    assert exam.state.pd == 62
     exam.hear(said(Meaning.SET_PD, 44.5))
     assert exam.state.pd == 44.5
+    assert not any(isinstance(effect, Say) for effect in exam.hear(said(Meaning.SET_PD, 41, by=Speaker.PATIENT)))
     usual = Exam(Start(age=50))
     usual.begin()
     usual.hear(said(Meaning.SET_PD, 45))

@@ -495,20 +495,22 @@ def test_exports_of_an_earlier_prescription_are_named(run: Run, exam: Path, caps
     run("sign", exam, "--by", "A", "--licence", "L")
     for kind in ("fhir", "csv", "pdf", "dicom"):
         run("export", exam, "--to", kind)
+    (exam / "consent.pdf").write_bytes(b"%PDF-1.4 scanned")  # nobody's export: never to be deleted, nor written over
+    with pytest.raises(UserError, match="belongs to an exam"):
+        run("export", exam, "--to", "pdf", "--out", exam / "consent.pdf")
     made = "dicom/acuity.dcm, dicom/prescription.dcm, dicom/refraction.dcm, exam.csv, fhir.json, prescription.pdf"
     capsys.readouterr()
     run("forget", exam, "--audio")  # the prescription is the same
     assert "earlier prescription" not in capsys.readouterr().out
     run("amend", exam, "--right=-1.75 -0.50 x 090")
-    assert f"made of an earlier prescription, to be exported anew or deleted: {made}." in capsys.readouterr().out
+    assert f"are of an earlier prescription, export them anew or delete them: {made}." in capsys.readouterr().out
     run("export", exam, "--to", "pdf")
     capsys.readouterr()
     assert run("verify", exam) == 0
-    assert f"note       made of an earlier prescription, to be exported anew or deleted: {made[:-18]}\n" in (
-        capsys.readouterr().out
-    )
+    told = f"these exports are of an earlier prescription, export them anew or delete them: {made[:-18]}"
+    assert f"note       {told}\n" in capsys.readouterr().out
     run("forget", exam, "--audio")
-    assert "Still there, made of an earlier prescription" in capsys.readouterr().out
+    assert "Still there: these exports are of an earlier prescription" in capsys.readouterr().out
 
 
 def test_amend_is_told_what_to_do(run: Run, exam: Path) -> None:

@@ -198,7 +198,9 @@ def _facts(story: Story, held: Event) -> Iterator[tuple[str, str]]:
         if key not in _APART and found not in (None, [], {}, ""):
             yield name_of(key), measure(key, found)
     if held.get("confirmed") is not None:
-        not_since = "not since the change by hand" if held.get("by_hand") else "not confirmed"
+        by_hand = held.get("by_hand")
+        since = isinstance(by_hand, Mapping) and by_hand.get("was_confirmed") is True
+        not_since = "not since the change by hand" if since else "not confirmed"
         yield "Read back", "confirmed" if held["confirmed"] else not_since
     if isinstance(by_hand := held.get("by_hand"), Mapping):
         yield "Changed by hand", _by_hand(by_hand)
