@@ -136,7 +136,8 @@ class BothEyes:
         together = replace(self.course.state.together, step=None, done=(*self.course.state.together.done, step.id))
         if isinstance(step, Near) and step.id == "near":
             together = replace(together, tentative=status is not Status.DONE, limited=step.at_limit)
-        self.course.state = replace(self.course.state, question=None, together=together)
+        # The dials of one eye are not known by what was last shown to both.
+        self.course.state = replace(self.course.state, question=None, together=together, dials=None)
 
     def break_off(self) -> None:
         """Leave what is done with both eyes for something else; the dials go back to distance."""

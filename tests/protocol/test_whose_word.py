@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from sitting import SILENCE, STARTED, at_form, go_on, honest, prescription, questions, said, sit
+from sitting import SILENCE, STARTED, at_form, at_step, go_on, honest, prescription, questions, said, sit
 
 from assistant.evidence.together import weigh
 from assistant.grammar import wording
@@ -182,6 +182,15 @@ def test_commands_that_the_dials_cannot_follow_are_no_missed_answers() -> None:
         again = next(effect for effect in effects if isinstance(effect, Ask))
         assert again.attempt == 0  # no "I did not catch that": it was caught
     assert exam.question == asked
+
+
+@pytest.mark.parametrize("command", [Meaning.REFINE, Meaning.RECHECK, Meaning.SWITCH_EYE])
+def test_an_eye_gone_back_to_from_near_is_told_in_full(command: Meaning) -> None:
+    """The add was on its dials, and the lens shown last was a pair's for both."""
+    exam = at_step("near", start=Start(age=60, pd=62))
+    exam.hear(said(Meaning.SECOND))
+    told = [effect for effect in exam.hear(said(command)) if isinstance(effect, Say) and effect.key == "other_eye"]
+    assert [effect.facts["lens"] for effect in told] == [exam.state.of(exam.state.eye).state.lens]
 
 
 def test_undo_after_another_pair_does_not_speak_of_going_back_to_one() -> None:
