@@ -11,46 +11,47 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+_REQUESTS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
+
+
+def _interrupt(*_: object) -> None:
+    raise KeyboardInterrupt
+
 
 @contextmanager
 def ended_as_by_ctrl_c() -> Iterator[None]:
     """Within this, a request to end and a terminal that closes do what Ctrl-C does: what was done is kept, the draft
     with it. In another thread than the main one nothing is changed."""
-    wanted = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    if threading.current_thread() is not threading.main_thread():
-        wanted = []
-    before = {number: signal.getsignal(number) for number in wanted}
-    for number, handler in before.items():
-        if handler is signal.SIG_DFL:  # who ignores it (nohup) goes on doing so
-            signal.signal(number, _interrupt)
+    main = threading.current_thread() is threading.main_thread()
+    # Who ignores one (nohup) goes on doing so.
+    ours = [number for number in _REQUESTS if main and signal.getsignal(number) is signal.SIG_DFL]
+    for number in ours:
+        signal.signal(number, _interrupt)
     try:
         yield
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-
-
-def _interrupt(*_: object) -> None:
-    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # begun in the background: Ctrl-C is not for it, this is
-        raise KeyboardInterrupt
-    signal.raise_signal(signal.SIGINT)
+        for number in ours:
+            signal.signal(number, signal.SIG_DFL)
 
 
 @contextmanager
 def taken_whole() -> Iterator[None]:
-    """Within this, Ctrl-C waits; KeyboardInterrupt is raised when it is left.
+    """Within this, Ctrl-C waits, and so does what does the same; KeyboardInterrupt is raised when it is left.
 
-    Where someone else handles the signal, or in another thread than the main one, nothing is changed.
+    Where someone else handles the signals, or in another thread than the main one, nothing is changed.
     """
-    main = threading.current_thread() is threading.main_thread()
-    if not main or signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
+    held = {number: signal.getsignal(number) for number in (signal.SIGINT, *_REQUESTS)}
+    held = {number: by for number, by in held.items() if by in (signal.default_int_handler, _interrupt)}
+    if threading.current_thread() is not threading.main_thread() or not held:
         yield
         return
     stopped: list[int] = []
-    signal.signal(signal.SIGINT, lambda number, _: stopped.append(number))
+    for number in held:
+        signal.signal(number, lambda number, _: stopped.append(number))
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, signal.default_int_handler)
+        for number, by in held.items():
+            signal.signal(number, by)
     if stopped:
         raise KeyboardInterrupt

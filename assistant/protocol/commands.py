@@ -59,7 +59,7 @@ class Commands:
         except InstrumentError:
             self.course.before.pop()
             self.course.give(Flag("dial_end", state.eye, {"dial": dial, "at": value, "asked": True}))
-            self.course.ask(tries=0)
+            self.course.ask(tries=state.tries, counted=False)  # no answer, and none that was missed
             return
         eye = progress.state.to(lens)
         step = progress.step.rebased(eye) if progress.step is not None else None

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from ..errors import UserError
-from .folder import AUDIO, LOG, PRESCRIPTION, REPORT, TRANSCRIPT
+from .folder import LOG, exam_around, keep_exams_whole
 from .log import Log, read_log
 from .prescription import amends_record
 from .table import COLUMNS
@@ -42,14 +42,13 @@ def kind_of(path: Path) -> str | None:
 def guard(out: Path, kind: str, option: str = "--out") -> None:
     """Raises UserError where an export of this kind, which `option` names, would take the place of anything of an exam
     but an earlier export of its kind."""
-    if out.name == LOG or (out.is_dir() and out.suffix):
+    if out.is_dir() and out.suffix:
         raise UserError(f"{option}: {out} is not a file to write an export to; give another name")
-    exam = next((folder for folder in out.resolve().parents if (folder / LOG).exists()), None)
-    if exam is None:
+    keep_exams_whole(out, option)
+    exam = exam_around(out)
+    if exam is None or not out.is_file():
         return
-    parts = out.resolve().relative_to(exam).parts
-    earlier = out.is_file() and kind_of(out) == kind and (kind == "svg" or _ours(out, read_log(exam / LOG)))
-    if parts[0] in (AUDIO, PRESCRIPTION, TRANSCRIPT, REPORT) or (out.is_file() and not earlier):
+    if kind_of(out) != kind or not (kind == "svg" or _ours(out, _marks(read_log(exam / LOG)))):
         raise UserError(f"{option}: {out} belongs to an exam and is no earlier {kind} export; give another name")
 
 
@@ -59,11 +58,11 @@ def stale(folder: Path, log: Log) -> list[str]:
     Every export names the end of the log it was made of; what came after may only be what changes no prescription.
     """
     since = max((held["seq"] for held in log.events if amends_record(held)), default=-1)
-    now = _marks(log, max(since, 0))
+    ever, now = _marks(log), _marks(log, max(since, 0))
     return sorted(
         path.relative_to(folder).as_posix()
         for path in _files(folder)
-        if kind_of(path) not in (None, "svg") and _ours(path, log) and not _bears(path, now)
+        if kind_of(path) not in (None, "svg") and _ours(path, ever) and not _bears(path, now)
     )
 
 
@@ -78,9 +77,9 @@ def _bears(path: Path, marks: frozenset[bytes]) -> bool:
     return any(mark in content for mark in marks)
 
 
-def _ours(path: Path, log: Log) -> bool:
-    """Whether a file was made of this exam: by its mark, or by the name that exports have unless told another."""
-    return path.name in NAMES.values() or path.parent.name == NAMES["dicom"] or _bears(path, _marks(log))
+def _ours(path: Path, ever: frozenset[bytes]) -> bool:
+    """Whether a file was made of an exam: by any of its marks, or by the name that exports have unless told another."""
+    return path.name in NAMES.values() or path.parent.name == NAMES["dicom"] or _bears(path, ever)
 
 
 def told_stale(folder: Path, log: Log) -> str | None:

@@ -53,10 +53,15 @@ def write_whole(path: Path, content: bytes) -> None:
 
 def keep_exams_whole(path: Path, option: str) -> None:
     """Raises UserError where a file that `option` names would take the place of a part of an exam."""
-    path = path.resolve()
-    part = path.name in (LOG, PRESCRIPTION, TRANSCRIPT, REPORT) and (path.parent / LOG).exists()
-    if path.name == LOG or part or (path.parent.name == AUDIO and (path.parent.parent / LOG).exists()):
-        raise UserError(f"{option}: {path.name} is part of an exam there: give another name or folder")
+    exam = exam_around(path)
+    part = exam is not None and path.resolve().relative_to(exam).parts[0] in (AUDIO, PRESCRIPTION, TRANSCRIPT, REPORT)
+    if path.name == LOG or part:
+        raise UserError(f"{option}: {path} belongs to an exam; give another name or folder")
+
+
+def exam_around(path: Path) -> Path | None:
+    """The exam folder that a file is or would be in; None: it is in none."""
+    return next((folder for folder in path.resolve().parents if (folder / LOG).exists()), None)
 
 
 def log_of(folder: Path) -> Log:

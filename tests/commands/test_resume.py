@@ -154,7 +154,7 @@ def test_the_events_never_take_the_place_of_an_exam(
     before = (folder / name).read_bytes()
     capsys.readouterr()
     assert typed(monkeypatch, REST, "resume", str(folder), "--events", str(folder / name)) == 1
-    assert "part of an exam" in capsys.readouterr().err
+    assert "belongs to an exam" in capsys.readouterr().err
     assert (folder / name).read_bytes() == before
 
 

@@ -558,7 +558,7 @@ def test_export_does_not_send_on_a_changed_record(run: Run, exam: Path) -> None:
 
 def test_export_never_takes_the_place_of_a_log(run: Run, exam: Path) -> None:
     before = (exam / "exam.jsonl").read_bytes()
-    with pytest.raises(UserError, match="is not a file to write an export to"):
+    with pytest.raises(UserError, match="belongs to an exam"):
         run("export", exam, "--to", "csv", "--out", exam / "exam.jsonl")
     assert (exam / "exam.jsonl").read_bytes() == before
 
@@ -572,9 +572,9 @@ def test_an_export_takes_the_place_of_an_earlier_one_of_its_kind_alone(run: Run,
     before = {path: path.read_bytes() for path in exam.rglob("*") if path.is_file()}
     for path in (*before, exam / "audio" / "9999.flac"):
         for kind in ("csv", "dicom") if path.suffix == ".dcm" else ("csv",):
-            with pytest.raises(UserError, match=r"is not a file to write an export to|is no earlier"):
+            with pytest.raises(UserError, match="belongs to an exam"):
                 run("export", exam, "--to", kind, "--out", path)
-        with pytest.raises(UserError, match=r"is not a file to write an export to|is no earlier"):
+        with pytest.raises(UserError, match="belongs to an exam"):
             run("compare", exam, exam, "--picture", path)
     assert {path: path.read_bytes() for path in exam.rglob("*") if path.is_file()} == before
     for kind in ("fhir", "csv", "dicom"):

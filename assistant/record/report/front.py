@@ -9,7 +9,7 @@ from ...optics.lens import CLICK, Lens, LensError
 from ...optics.transpose import PlusCylinderForm, signed, to_plus
 from ...protocol.plan import CLICKS_EXPECTED, PLUS_CHECK, PLUS_CHECK_USUAL
 from ..events import Event
-from ..prescription import dioptres_written, overtaken
+from ..prescription import dioptres_written, not_confirmed, overtaken
 from .frame import Interval, interval_of, trial_frame
 from .markup import Child, Html, el, joined
 from .story import Story, meaning_text, over_minus, plain_text
@@ -198,10 +198,8 @@ def _facts(story: Story, held: Event) -> Iterator[tuple[str, str]]:
         if key not in _APART and found not in (None, [], {}, ""):
             yield name_of(key), measure(key, found)
     if held.get("confirmed") is not None:
-        by_hand = held.get("by_hand")
-        since = isinstance(by_hand, Mapping) and by_hand.get("was_confirmed") is True
-        not_since = "not since the change by hand" if since else "not confirmed"
-        yield "Read back", "confirmed" if held["confirmed"] else not_since
+        lacking = "not confirmed" if not_confirmed(held) else "not since the change by hand"
+        yield "Read back", "confirmed" if held["confirmed"] else lacking
     if isinstance(by_hand := held.get("by_hand"), Mapping):
         yield "Changed by hand", _by_hand(by_hand)
 
