@@ -7,7 +7,7 @@ import json
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import replace
 from datetime import date, datetime
 from io import FileIO
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 LONGEST_CODE = 64  # characters: a Patient ID of DICOM
 MOST_SHOWN = 20  # of the patients on a worklist
+LOOK_AGAIN = 0.2  # seconds between looks at whether Ctrl-C was pressed while lines are waited for
 MOST_SECONDS = 3600.0  # of silence before an utterance that a line may tell of
 
 
@@ -332,18 +333,22 @@ def typed_lines(typed: IO[str]) -> Iterator[str]:
     raw = getattr(typed, "buffer", None)
     if raw is None:
         yield from typed
-    else:
-        for line in raw:
-            yield line.decode("utf-8", "replace")
+        return
+    try:
+        source = typed.fileno()
+    except OSError:  # no file
+        yield from (line.decode("utf-8", "replace") for line in raw)
+        return
+    yield from Keyboard(source).lines()
 
 
 class Keyboard:
-    """Lines typed while a microphone is listened to, one for each call, or None: nobody waits for them."""
+    """Lines typed while something else is listened to, one for each call, or None: nobody waits for them."""
 
-    def __init__(self, terminal: int) -> None:
-        """`terminal`: the file descriptor they come from."""
-        self._lines: SimpleQueue[str] = SimpleQueue()
-        Thread(target=self._read, args=(terminal,), daemon=True).start()
+    def __init__(self, source: int) -> None:
+        """`source`: the file descriptor they come from."""
+        self._lines: SimpleQueue[str | None] = SimpleQueue()  # None: there will be no more
+        Thread(target=self._read, args=(source,), daemon=True).start()
 
     def __call__(self) -> str | None:
         try:
@@ -351,18 +356,33 @@ class Keyboard:
         except Empty:
             return None
 
-    def _read(self, terminal: int) -> None:
+    def lines(self) -> Iterator[str]:
+        """Wait for each line until there are no more.
+
+        A signal that comes just before a read is waited for would be heeded after that line only; here it is in time.
+        """
+        while True:
+            with suppress(Empty):
+                line = self._lines.get(timeout=LOOK_AGAIN)
+                if line is None:
+                    return
+                yield line
+
+    def _read(self, source: int) -> None:
         # Not through sys.stdin: a thread that waits within it would keep the program from ending.
-        begun = b""
+        begun: list[bytes] = []
         try:
-            while more := os.read(terminal, 4096):
-                *lines, begun = (begun + more).split(b"\n")
-                for line in lines:
-                    self._lines.put(line.decode("utf-8", "replace"))
-        except OSError:  # the terminal has gone (EIO), and whoever typed did not end the line
-            return
-        if begun:
-            self._lines.put(begun.decode("utf-8", "replace"))
+            while more := os.read(source, 65536):
+                *ended, rest = more.split(b"\n")
+                for line in ended:
+                    self._lines.put(b"".join((*begun, line)).decode("utf-8", "replace"))
+                    begun = []
+                begun.append(rest)
+            if any(begun):
+                self._lines.put(b"".join(begun).decode("utf-8", "replace"))
+        except OSError:
+            pass  # the terminal has gone (EIO), and whoever typed did not end the line
+        self._lines.put(None)
 
 
 def listen_to_lines(

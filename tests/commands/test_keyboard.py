@@ -1,8 +1,9 @@
-"""Lines typed while a microphone is listened to, from a terminal that may go."""
+"""Typed lines, from a terminal that may go or from whoever else sends them."""
 
 from __future__ import annotations
 
 import os
+import signal
 import threading
 from collections.abc import Iterator
 
@@ -57,3 +58,28 @@ def test_a_last_line_without_its_end_is_a_line(terminal: Terminal) -> None:
     keyboard = Keyboard(terminal.program)
     assert terminal.typed(keyboard) == ["one", "two"]
     os.close(terminal.hand)
+
+
+def test_lines_are_waited_for_to_the_end_and_may_be_long() -> None:
+    source, hand = os.pipe()
+    keyboard = Keyboard(source)
+    long = "x" * 3_000_000
+    writer = threading.Thread(target=lambda: (os.write(hand, b"one\n"), _all(hand, long.encode()), os.close(hand)))
+    writer.start()
+    assert list(keyboard.lines()) == ["one", long]
+    writer.join()
+    os.close(source)
+
+
+def test_ctrl_c_is_heeded_while_a_line_is_waited_for() -> None:
+    source, hand = os.pipe()
+    lines = Keyboard(source).lines()
+    threading.Timer(0.3, os.kill, (os.getpid(), signal.SIGINT)).start()
+    with pytest.raises(KeyboardInterrupt):
+        next(lines)
+    os.close(hand)
+
+
+def _all(hand: int, content: bytes) -> None:
+    while content:
+        content = content[os.write(hand, content) :]
